@@ -1,0 +1,113 @@
+"""What the interlocks look at, and what they answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+from controller.records.instant import Instant
+from controller.records.limits import Limits
+from controller.records.readings import Sensed
+from controller.records.site import Role
+
+Memory = Mapping[str, float]
+"""What one rule remembers from tick to tick: stored, so that a power cut keeps it."""
+
+
+class Severity(IntEnum):
+    """How much a verdict weighs. The worst of all verdicts decides; there is no other order."""
+
+    ALLOW = 0
+    WARN = 1
+    HOLD = 2
+    """Keep the command of the last tick."""
+    OFF = 3
+    """No heat, unless frost protection asks for it."""
+    FROST = 4
+    """Frost protection asks for heat."""
+    TRIP = 5
+    """A hard limit is exceeded: no heat, frost protection included."""
+    LOCKOUT = 6
+    """A trip was confirmed: no heat until it is acknowledged."""
+
+
+class Clears(StrEnum):
+    """How a verdict ends."""
+
+    NOTHING_TO_CLEAR = "nothing_to_clear"
+    WHEN_CLEAR = "when_clear"
+    AFTER_TIME = "after_time"
+    ON_ACKNOWLEDGE = "on_acknowledge"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What one rule says at one tick.
+
+    ``reason`` is a code; ``values`` holds the numbers compared, named with their units.
+    ``subject`` is the sensor, zone or heater concerned, empty where it is the heater itself.
+    """
+
+    rule: str
+    severity: Severity
+    reason: str
+    clears: Clears = Clears.NOTHING_TO_CLEAR
+    subject: str = ""
+    values: Mapping[str, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyView:
+    """All that a rule may look at.
+
+    Attributes
+    ----------
+    now : Instant
+    elapsed_s : float
+        Monotonic time since the last tick of this process, 0 at its first [s].
+    utc_step_s : float
+        How far the wall clock moved against the monotonic one since the last tick [s].
+    limits : Limits
+    sensed : tuple of Sensed
+        Every fitted sensor of this heater, its loops, its zones and outdoors.
+    zones : tuple of str
+        The zones that the heater serves.
+    rating_w : float
+        The heater's rating [W].
+    session_running : bool
+        Whether a session runs in any of the zones.
+    heat_wanted : bool
+        What the plan asks for.
+    heating : bool
+        The last command.
+    command_age_s : float
+        Monotonic time since the last command changed [s].
+    latched : frozenset of str
+        Rules whose confirmed trip has not been acknowledged.
+    """
+
+    now: Instant
+    elapsed_s: float
+    utc_step_s: float
+    limits: Limits
+    sensed: tuple[Sensed, ...]
+    zones: tuple[str, ...]
+    rating_w: float
+    session_running: bool
+    heat_wanted: bool
+    heating: bool
+    command_age_s: float
+    latched: frozenset[str]
+
+    def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
+        """Every sensor of a role, whatever its condition."""
+        return tuple(
+            s for s in self.sensed if s.role is role and (subject is None or s.subject == subject)
+        )
+
+    def values(self, role: Role, subject: str | None = None) -> tuple[float, ...]:
+        """The values of a role that may be acted on."""
+        return tuple(
+            s.value for s in self.fitted(role, subject) if s.trusted and s.value is not None
+        )

@@ -1,0 +1,207 @@
+"""The workshop as its site file describes it: zones, loops, heaters, sensors, broker."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeVar
+
+OUTDOOR = "outdoor"
+"""Subject of every sensor that belongs to no zone, loop or heater."""
+
+
+class Role(StrEnum):
+    """What a sensor measures."""
+
+    SLAB = "slab"
+    FLOOR_SURFACE = "floor_surface"
+    AIR = "air"
+    OUTDOOR = "outdoor"
+    SUPPLY = "supply"
+    RETURN = "return"
+    PRESSURE = "pressure"
+    POWER = "power"
+    ENERGY = "energy"
+    IRRADIANCE = "irradiance"
+    WIND = "wind"
+    PRICE = "price"
+    SOLAR_SURPLUS = "solar_surplus"
+    RELAY_STATE = "relay_state"
+
+
+TEMPERATURES = frozenset(
+    {Role.SLAB, Role.FLOOR_SURFACE, Role.AIR, Role.OUTDOOR, Role.SUPPLY, Role.RETURN}
+)
+ZONE_ROLES = frozenset({Role.SLAB, Role.FLOOR_SURFACE, Role.AIR})
+OUTDOOR_ROLES = frozenset(
+    {Role.OUTDOOR, Role.IRRADIANCE, Role.WIND, Role.PRICE, Role.SOLAR_SURPLUS}
+)
+"""Roles that belong to the whole site; all others belong to a loop or a heater."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One sensor as the site file describes it.
+
+    ``subject`` is the id of the zone, loop or heater it belongs to, or ``outdoor``.
+    ``value_pointer`` and ``time_pointer`` are JSON Pointers (RFC 6901); None means that the
+    whole payload is the value, or that the sensor sends no time of its own.
+    ``pulses_per_kwh`` is needed where ``unit`` is ``pulses``.
+    """
+
+    id: str
+    role: Role
+    subject: str
+    topic: str
+    unit: str
+    value_pointer: str | None = None
+    time_pointer: str | None = None
+    pulses_per_kwh: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One layer of a wall, roof or floor: thickness [m], conductivity [W/mK]."""
+
+    thickness_m: float
+    conductivity_w_mk: float
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """One part of the envelope: area [m2] and either a U-value [W/m2K] or its layers."""
+
+    id: str
+    area_m2: float
+    u_w_m2k: float | None = None
+    layers: tuple[Layer, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Glazing:
+    """Glass that lets the sun in: area [m2], azimuth [deg from north], tilt [deg], g-value [-]."""
+
+    area_m2: float
+    azimuth_deg: float
+    tilt_deg: float
+    g_value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The heated concrete floor of a zone and the ground beneath it."""
+
+    area_m2: float
+    exposed_perimeter_m: float
+    slab_thickness_m: float
+    slab_conductivity_w_mk: float
+    slab_density_kg_m3: float
+    slab_heat_capacity_j_kgk: float
+    tube_depth_m: float
+    tube_spacing_m: float
+    insulation_thickness_m: float
+    insulation_conductivity_w_mk: float
+    covering_resistance_m2k_w: float
+    wall_thickness_m: float
+    soil_conductivity_w_mk: float
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A room with its own target: floor, envelope, air."""
+
+    id: str
+    name: str
+    floor: Floor
+    volume_m3: float
+    air_changes_per_h: float
+    surfaces: tuple[Surface, ...]
+    glazing: tuple[Glazing, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """A tube circuit in one zone's slab."""
+
+    id: str
+    zone: str
+    tube_length_m: float
+    tube_bore_m: float
+    glycol_mass_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """How a heater is switched.
+
+    ``leases``: the relay counts the lease on its own clock. Where it does not,
+    ``drop_out_s`` declares the hard-wired drop-out time, or the service refuses to start.
+    """
+
+    command_topic: str
+    leases: bool
+    drop_out_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Heater:
+    """An electric boiler: rating [W], its own supply limit [°C], the loops it feeds."""
+
+    id: str
+    rating_w: float
+    supply_limit_c: float
+    loops: tuple[str, ...]
+    relay: Relay
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where the MQTT broker is. ``protocol`` is ``"5"`` or ``"3.1.1"``."""
+
+    host: str
+    port: int
+    protocol: str = "5"
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One workshop: everything the site file says."""
+
+    id: str
+    time_zone: str
+    latitude_deg: float
+    longitude_deg: float
+    broker: Broker
+    zones: tuple[Zone, ...]
+    loops: tuple[Loop, ...]
+    heaters: tuple[Heater, ...]
+    sensors: tuple[Sensor, ...]
+
+    def zone(self, zone_id: str) -> Zone:
+        """The zone of that id; KeyError when there is none."""
+        return _by_id(self.zones, zone_id)
+
+    def heater(self, heater_id: str) -> Heater:
+        """The heater of that id; KeyError when there is none."""
+        return _by_id(self.heaters, heater_id)
+
+    def zones_of(self, heater: Heater) -> tuple[Zone, ...]:
+        """The zones that a heater's loops warm, in the order of the site file."""
+        served = {loop.zone for loop in self.loops if loop.id in heater.loops}
+        return tuple(zone for zone in self.zones if zone.id in served)
+
+    def sensors_of(self, heater: Heater) -> tuple[Sensor, ...]:
+        """Every sensor a decision about this heater may use, outdoors included."""
+        subjects = {OUTDOOR, heater.id, *heater.loops}
+        subjects |= {zone.id for zone in self.zones_of(heater)}
+        return tuple(sensor for sensor in self.sensors if sensor.subject in subjects)
+
+
+_T = TypeVar("_T", Zone, Heater)
+
+
+def _by_id(items: tuple[_T, ...], wanted: str) -> _T:
+    for item in items:
+        if item.id == wanted:
+            return item
+    raise KeyError(wanted)
