@@ -56,8 +56,11 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """What a session will find. ``reached_s`` is when the target would be reached at full heat
-    where it cannot be in time, None where it is or never would be."""
+    """What a session will find at its start: room air with its 80 % interval, and the lead time.
+
+    ``reached_s`` is when the target would be reached at full heat where it cannot be in time;
+    None where it is, or never would be. ``lead_s`` is from the start of preheat to the session.
+    """
 
     session: str
     target_c: float

@@ -136,11 +136,14 @@ class Relay:
 
     ``leases``: the relay counts the lease on its own clock. Where it does not,
     ``drop_out_s`` declares the hard-wired drop-out time, or the service refuses to start.
+    ``report_topic`` is where a relay board that knows leases says what it does and how long it
+    has been up; each ON then answers its latest report, so that one held up on the way is refused.
     """
 
     command_topic: str
     leases: bool
     drop_out_s: float | None = None
+    report_topic: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,12 +168,13 @@ class Broker:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """One workshop: everything the site file says."""
+    """One workshop: everything the site file says. ``store`` is the folder of its records."""
 
     id: str
     time_zone: str
     latitude_deg: float
     longitude_deg: float
+    store: str
     broker: Broker
     zones: tuple[Zone, ...]
     loops: tuple[Loop, ...]
