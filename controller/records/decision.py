@@ -61,6 +61,7 @@ class NoticeKind(StrEnum):
     ACKNOWLEDGED = "acknowledged"
     STARTED = "started"
     STOPPED = "stopped"
+    STORE_FAILED = "store_failed"
     UNEXPECTED_ERROR = "unexpected_error"
 
 

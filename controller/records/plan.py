@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from controller.records.sessions import Session
+
 
 class Rung(StrEnum):
     """Which link of the fallback chain a decision stands on, best first."""
@@ -86,7 +88,7 @@ class ZoneOutlook:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A heater's timetable from ``made_s`` to ``until_s``."""
+    """A heater's timetable from ``made_s`` to ``until_s``, and the sessions it was made for."""
 
     id: str
     heater: str
@@ -94,6 +96,7 @@ class Plan:
     until_s: float
     blocks: tuple[Block, ...]
     outlooks: tuple[ZoneOutlook, ...]
+    sessions: tuple[Session, ...] = ()
 
     def block_at(self, utc_s: float) -> Block | None:
         """The block that holds this moment, None outside the plan."""

@@ -85,6 +85,8 @@ class SafetyView:
         Monotonic time since the last command changed [s].
     latched : frozenset of str
         Rules whose confirmed trip has not been acknowledged.
+    relay_reachable : bool
+        Whether a command can be delivered at this moment.
     """
 
     now: Instant
@@ -99,6 +101,7 @@ class SafetyView:
     heating: bool
     command_age_s: float
     latched: frozenset[str]
+    relay_reachable: bool = True
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""

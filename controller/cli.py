@@ -1,0 +1,73 @@
+"""The ``slabtide`` command: finds the wanted command's module and runs it."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import ModuleType
+
+from controller import __version__
+from controller.configuration import ConfigurationError
+
+COMMANDS = (
+    "run",
+    "check",
+    "bookings",
+    "plan",
+    "log",
+    "why",
+    "fit",
+    "acknowledge",
+    "rehearse",
+)
+"""Every command, in the order of ``slabtide --help``. A new one is a module and a line here."""
+
+DESCRIPTION = """\
+Warms a workshop's concrete floor in time for booked sessions, and stops early because the
+floor goes on giving heat. Software is never the last line of safety: see the README."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code: 0 well, 1 bad news, 2 bad input."""
+    options = _parser().parse_args(arguments)
+    command: ModuleType = options.command
+    try:
+        return int(command.run(options))
+    except ConfigurationError as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)  # noqa: T201 - the command line's own door
+        return 2
+    except BrokenPipeError:
+        # the reader of our output has gone: nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="slabtide", description=DESCRIPTION)
+    parser.add_argument("--version", action="version", version=f"slabtide {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        module = importlib.import_module(f"controller.commands.{name}")
+        sub = commands.add_parser(
+            name,
+            help=module.SUMMARY,
+            description=module.SUMMARY,
+            epilog=f"example:\n  {module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.add_argument(
+            "--site",
+            type=Path,
+            default=Path("config/site.yaml"),
+            metavar="FILE",
+            help="the site file; limits.yaml and bookings.yaml stand beside it "
+            "(default: %(default)s)",
+        )
+        module.configure(sub)
+        sub.set_defaults(command=module)
+    return parser

@@ -1,0 +1,69 @@
+"""The configuration in force while the service runs: an edit is taken up, a broken one is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from controller.configuration import Configuration, ConfigurationError, load_all
+from controller.records.decision import Notice, NoticeKind
+
+FILES = ("site.yaml", "limits.yaml", "bookings.yaml")
+
+_Stamp = tuple[tuple[int, int] | None, ...]
+
+
+class ConfigurationWatch:
+    """Looks at the files' size and time at each tick, and reads them when these change.
+
+    Parameters
+    ----------
+    site_path : Path
+    loaded : Configuration
+        What was read from it at the start.
+    """
+
+    def __init__(self, site_path: Path, loaded: Configuration) -> None:
+        self._site_path = site_path
+        self._stamp = _stamp(site_path)
+        self._broken: Notice | None = None
+        self.current = loaded
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        """The alarm that stands while a file is broken."""
+        return (self._broken,) if self._broken else ()
+
+    def look(self) -> bool:
+        """Whether a new configuration has been taken up since the last look."""
+        stamp = _stamp(self._site_path)
+        if stamp == self._stamp:
+            return False
+        self._stamp = stamp
+        try:
+            loaded = load_all(self._site_path)
+        except ConfigurationError as error:
+            self._broken = _broken(error)
+            return False
+        self._broken = None
+        changed = loaded != self.current
+        self.current = loaded
+        return changed
+
+
+def _stamp(site_path: Path) -> _Stamp:
+    return tuple(_file_stamp(site_path.with_name(name)) for name in (site_path.name, *FILES[1:]))
+
+
+def _file_stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+def _broken(error: ConfigurationError) -> Notice:
+    first, others = error.problems[0], len(error.problems) - 1
+    more = f" (and {others} more; see `slabtide check`)" if others else ""
+    text = f"{first}{more}. The last good configuration stays in force."
+    return Notice(NoticeKind.KEPT_LAST_CONFIGURATION, text, alarm=True)

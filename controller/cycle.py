@@ -1,0 +1,258 @@
+"""One tick for one heater: readings, plan, bookings, limits and the moment in, a decision out.
+
+No I/O and no clock: the same code runs live, in rehearsal and in the tests. What must be carried
+from tick to tick goes in and comes out as a ``Carry``.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from controller import __version__
+from controller.records.decision import Command, Decision, Estimate, HeaterState, Notice, Wish
+from controller.records.instant import Instant
+from controller.records.limits import LEASE_S, TICK_S, Limits
+from controller.records.plan import Arrival, ParameterSet, Plan
+from controller.records.readings import Sensed
+from controller.records.safety import SafetyView
+from controller.records.sessions import Session
+from controller.records.site import Heater, Role, Zone
+from controller.supervisor import Ruling, supervise
+from controller.wishes import Outlook, aimed_at, wish
+
+SMOOTHING_S = 1200.0
+"""Span of the running median of room air: a door dip of minutes moves nothing [s]."""
+SAMPLE_S = 60.0
+"""Least distance of two values in that median [s]."""
+UNSTORED_TICKS = 60
+"""More ticks than ever pass between two rows of the record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """All that a tick knows.
+
+    Attributes
+    ----------
+    now : Instant
+    heater : Heater
+    zones : tuple of Zone
+        The zones that the heater serves.
+    limits : Limits
+    sensed : tuple of Sensed
+        Every fitted sensor that concerns this heater.
+    sessions : tuple of Session
+        Running and coming sessions of these zones, by start.
+    plan : Plan or None
+        The latest timetable.
+    parameter_sets : mapping of str to ParameterSet
+        Those in force, by zone.
+    acknowledged : bool
+        Whether the owner has acknowledged lockouts since the last tick.
+    notices : tuple of Notice
+        Standing facts to be recorded with the decision.
+    relay_reachable : bool
+        Whether a command can be delivered at this moment.
+    """
+
+    now: Instant
+    heater: Heater
+    zones: tuple[Zone, ...]
+    limits: Limits
+    sensed: tuple[Sensed, ...]
+    sessions: tuple[Session, ...]
+    plan: Plan | None
+    parameter_sets: Mapping[str, ParameterSet]
+    acknowledged: bool = False
+    notices: tuple[Notice, ...] = ()
+    relay_reachable: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """What one tick hands to the next. ``state`` alone is stored; the rest starts anew.
+
+    ``airs`` holds, by zone, (monotonic time, room air) of the last minutes.
+    """
+
+    state: HeaterState
+    last_tick: Instant | None = None
+    changed_mono_s: float = 0.0
+    airs: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+
+    @classmethod
+    def at_start(cls, stored: HeaterState | None, now: Instant) -> Carry:
+        """The first carry of a process: whatever was on before, start means OFF.
+
+        Sequence and time of issue leap over what a killed process may have sent unstored.
+        """
+        old = stored or HeaterState()
+        state = replace(
+            old,
+            heating=False,
+            sequence=old.sequence + UNSTORED_TICKS,
+            issued_s=old.issued_s + UNSTORED_TICKS * TICK_S if stored else 0.0,
+        )
+        return cls(state=state, changed_mono_s=now.mono_s)
+
+
+def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
+    """Decide one tick.
+
+    Parameters
+    ----------
+    situation : Situation
+    carry : Carry
+        From the last tick, or ``Carry.at_start``.
+
+    Returns
+    -------
+    Decision
+        With the command that the relay is to get after the decision has been stored.
+    Carry
+        For the next tick; its ``state`` is to be stored with the decision.
+    """
+    airs = _recent_airs(situation, carry)
+    estimates = tuple(_estimate(situation, zone, airs) for zone in situation.zones)
+    wished = wish(_outlook(situation, carry, estimates))
+    view = _view(situation, carry, wished)
+    memories = carry.state.memories or {}
+    ruling = supervise(view, memories, acknowledged=situation.acknowledged)
+    command = _command(situation, carry, ruling)
+    decision = Decision(
+        at=situation.now,
+        heater=situation.heater.id,
+        zones=tuple(zone.id for zone in situation.zones),
+        version=__version__,
+        sensed=situation.sensed,
+        estimates=estimates,
+        wish=wished,
+        verdicts=ruling.verdicts,
+        deciding=ruling.deciding,
+        command=command,
+        notices=situation.notices,
+    )
+    return decision, _next_carry(situation, carry, ruling, command, airs)
+
+
+def share_of_power(zone: Zone, zones: tuple[Zone, ...]) -> float:
+    """The part of a heater's output that goes to one of its zones: by floor area."""
+    return zone.floor.area_m2 / sum(z.floor.area_m2 for z in zones)
+
+
+def _recent_airs(
+    situation: Situation, carry: Carry
+) -> Mapping[str, tuple[tuple[float, float], ...]]:
+    """The last minutes of room air by zone, with this tick's value where one is due."""
+    mono_s = situation.now.mono_s
+    airs = {}
+    for zone in situation.zones:
+        kept = tuple(p for p in carry.airs.get(zone.id, ()) if mono_s - p[0] <= SMOOTHING_S)
+        value = _mean(situation.sensed, Role.AIR, zone.id)
+        if value is not None and (not kept or mono_s - kept[-1][0] >= SAMPLE_S):
+            kept = (*kept, (mono_s, value))
+        airs[zone.id] = kept
+    return airs
+
+
+def _mean(sensed: tuple[Sensed, ...], role: Role, subject: str) -> float | None:
+    """The mean of a role's trusted values, None where there are none."""
+    values = [s.value for s in sensed if s.role is role and s.subject == subject and s.trusted]
+    known = [v for v in values if v is not None]
+    return statistics.fmean(known) if known else None
+
+
+def _estimate(
+    situation: Situation, zone: Zone, airs: Mapping[str, tuple[tuple[float, float], ...]]
+) -> Estimate:
+    recent = [value for _, value in airs[zone.id]]
+    parameters = situation.parameter_sets.get(zone.id)
+    arrival = _arrival(situation, zone)
+    return Estimate(
+        zone=zone.id,
+        air_c=statistics.median(recent) if recent else None,
+        slab_c=_mean(situation.sensed, Role.SLAB, zone.id),
+        parameter_set=parameters.id if parameters else "",
+        arrival_c=arrival.air_c if arrival else None,
+        arrival_low_c=arrival.low_c if arrival else None,
+        arrival_high_c=arrival.high_c if arrival else None,
+    )
+
+
+def _arrival(situation: Situation, zone: Zone) -> Arrival | None:
+    """What the plan expects of the zone's next session."""
+    own = tuple(s for s in situation.sessions if s.zone == zone.id)
+    session = aimed_at(own, situation.now.utc_s)
+    if session is None or situation.plan is None:
+        return None
+    arrivals = [a for o in situation.plan.outlooks if o.zone == zone.id for a in o.arrivals]
+    return next((a for a in arrivals if a.session == session.id), None)
+
+
+def _outlook(situation: Situation, carry: Carry, estimates: tuple[Estimate, ...]) -> Outlook:
+    rating_w = situation.heater.rating_w
+    return Outlook(
+        utc_s=situation.now.utc_s,
+        plan=situation.plan,
+        sessions=situation.sessions,
+        estimates={e.zone: e for e in estimates},
+        parameter_sets=situation.parameter_sets,
+        outdoor_c=_mean(situation.sensed, Role.OUTDOOR, "outdoor"),
+        zone_power_w={z.id: rating_w * share_of_power(z, situation.zones) for z in situation.zones},
+        heating=carry.state.heating,
+    )
+
+
+def _view(situation: Situation, carry: Carry, wished: Wish) -> SafetyView:
+    now, last = situation.now, carry.last_tick
+    elapsed_s = now.mono_s - last.mono_s if last else 0.0
+    utc_step_s = now.utc_s - last.utc_s - elapsed_s if last else 0.0
+    return SafetyView(
+        now=now,
+        elapsed_s=elapsed_s,
+        utc_step_s=utc_step_s,
+        limits=situation.limits,
+        sensed=situation.sensed,
+        zones=tuple(zone.id for zone in situation.zones),
+        rating_w=situation.heater.rating_w,
+        session_running=any(s.start_s <= now.utc_s < s.end_s for s in situation.sessions),
+        heat_wanted=wished.heat,
+        heating=carry.state.heating,
+        command_age_s=now.mono_s - carry.changed_mono_s,
+        latched=carry.state.latched,
+        relay_reachable=situation.relay_reachable,
+    )
+
+
+def _command(situation: Situation, carry: Carry, ruling: Ruling) -> Command:
+    """The next command: its time of issue runs on whatever the wall clock does."""
+    now, last, state = situation.now, carry.last_tick, carry.state
+    ran_s = now.mono_s - last.mono_s if last else 0.001
+    return Command(
+        heater=situation.heater.id,
+        heat=ruling.heat,
+        sequence=state.sequence + 1,
+        issued_s=max(now.utc_s, state.issued_s + ran_s),
+        lease_s=LEASE_S if ruling.heat else 0.0,
+    )
+
+
+def _next_carry(
+    situation: Situation,
+    carry: Carry,
+    ruling: Ruling,
+    command: Command,
+    airs: Mapping[str, tuple[tuple[float, float], ...]],
+) -> Carry:
+    changed = ruling.heat != carry.state.heating
+    state = HeaterState(
+        sequence=command.sequence,
+        issued_s=command.issued_s,
+        heating=ruling.heat,
+        latched=ruling.latched,
+        memories=ruling.memories,
+    )
+    changed_mono_s = situation.now.mono_s if changed else carry.changed_mono_s
+    return Carry(state, situation.now, changed_mono_s, airs)

@@ -1,0 +1,275 @@
+"""The guard: one tick after another, and the only module that tells a relay anything.
+
+Each tick gathers what is new, decides, writes the decision, and only then moves the relay.
+Whatever goes wrong on the way means OFF.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Protocol, TextIO
+
+from controller.clock import Clock
+from controller.configuration_watch import ConfigurationWatch
+from controller.cycle import Carry, Situation, decide
+from controller.intake import Intake
+from controller.planning_desk import HeaterNeeds, Needs, PlanningDesk
+from controller.read_back import ReadBackDesk
+from controller.recorder import Recorder
+from controller.records.decision import Command, Decision, Notice, NoticeKind
+from controller.records.instant import Instant
+from controller.records.safety import Clears, Severity, Verdict
+from controller.records.site import Heater, Site
+from controller.requests import take_acknowledgements
+from controller.sentences import headline
+from controller.session_book import SessionBook
+from controller.store.failures import StoreFailed
+from controller.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+
+class RelayPort(Protocol):
+    """What the guard needs of a relay."""
+
+    @property
+    def connected(self) -> bool:
+        """Whether a command can be delivered now."""
+        ...
+
+    @property
+    def taken_over(self) -> bool:
+        """Whether another client has taken this relay's session."""
+        ...
+
+    def send(self, command: Command) -> bool:
+        """Deliver a command now or not at all."""
+        ...
+
+
+class TakenOver(Exception):
+    """Another client has taken the session to a relay: this service must end."""
+
+
+@dataclass(slots=True)
+class _HeaterDesk:
+    """What the guard keeps for one heater between ticks."""
+
+    heater: Heater
+    relay: RelayPort
+    carry: Carry
+    recorder: Recorder
+    read_back: ReadBackDesk
+    last: Decision | None = None
+
+
+class Guard:
+    """All that happens in a tick, in its order.
+
+    Parameters
+    ----------
+    watch : ConfigurationWatch
+    clock : Clock
+    intake : Intake
+        Where readings come from.
+    relays : mapping of str to RelayPort
+        By heater.
+    store : Writer
+    desk : PlanningDesk
+    distress : TextIO
+        Where a decision goes that cannot be stored.
+    """
+
+    def __init__(
+        self,
+        *,
+        watch: ConfigurationWatch,
+        clock: Clock,
+        intake: Intake,
+        relays: Mapping[str, RelayPort],
+        store: Writer,
+        desk: PlanningDesk,
+        distress: TextIO = sys.stderr,
+    ) -> None:
+        self._watch, self._clock, self._intake = watch, clock, intake
+        self._store, self._desk = store, desk
+        self._site: Site = watch.current.site
+        self._book = SessionBook()
+        self._for_once = [Notice(NoticeKind.STARTED, "The service has started.")]
+        self.site_changed = False
+        self._keep_texts()
+        now = clock.now()
+        self._heaters = [
+            _HeaterDesk(
+                heater=heater,
+                relay=relays[heater.id],
+                carry=Carry.at_start(store.state(heater.id), now),
+                recorder=Recorder(store, distress),
+                read_back=ReadBackDesk(),
+            )
+            for heater in self._site.heaters
+        ]
+
+    def tick(self) -> None:
+        """Run one tick.
+
+        Raises
+        ------
+        TakenOver
+            Where another client has taken a relay's session. All heaters have been told OFF.
+        """
+        now = self._clock.now()
+        try:
+            self._tick(now)
+        except TakenOver:
+            self._off(now, "Another client has taken the session to a relay.")
+            raise
+        except Exception as error:
+            # any unexpected error means OFF and a record of it; the next tick tries again
+            log.exception("unexpected error in a tick")
+            self._off(now, f"Unexpected {type(error).__name__}: {error}")
+
+    def finish_planning(self) -> None:
+        """Wait for the planner: for a clock that stands still until the next tick."""
+        now = self._clock.now()
+        self._desk.finish(now, self._needs(now))
+
+    def stop(self) -> None:
+        """Tell every heater OFF and write why."""
+        self._desk.stop()
+        self._off(self._clock.now(), "The service was stopped.", NoticeKind.STOPPED)
+
+    def _tick(self, now: Instant) -> None:
+        if any(desk.relay.taken_over for desk in self._heaters):
+            raise TakenOver
+        acknowledged = take_acknowledgements(self._watch.current.store)
+        notices = self._watch.notices + self._gather(now) + tuple(self._for_once)
+        if acknowledged:
+            names = ", ".join(sorted(acknowledged))
+            notices += (Notice(NoticeKind.ACKNOWLEDGED, f"Lockout of {names} acknowledged."),)
+        self._for_once.clear()
+        for desk in self._heaters:
+            self._decide(desk, now, notices, acknowledged=desk.heater.id in acknowledged)
+
+    def _gather(self, now: Instant) -> tuple[Notice, ...]:
+        """Take readings in and the planner's news; a store that fails is a notice, not an end."""
+        try:
+            self._take_up_configuration()
+            notices = self._intake.take(now, self._store)
+            self._desk.work(now, self._needs(now))
+        except StoreFailed as error:
+            return (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
+        return notices
+
+    def _take_up_configuration(self) -> None:
+        if not self._watch.look():
+            return
+        current = self._watch.current
+        self.site_changed = current.site != self._site
+        self._desk.limits_changed(current.limits)
+        text = "A changed configuration has been taken up."
+        self._for_once.append(Notice(NoticeKind.CONFIGURATION_LOADED, text))
+        self._keep_texts()
+
+    def _keep_texts(self) -> None:
+        """Keep the configuration's own text, so that a decision can be read back beside it."""
+        loaded_s = self._clock.now().utc_s
+        for name, text in self._watch.current.texts.items():
+            self._store.keep_configuration(name, text, loaded_s)
+
+    def _needs(self, now: Instant) -> Needs:
+        configuration = self._watch.current
+        return {
+            desk.heater.id: HeaterNeeds(
+                self._book.of(desk.heater, configuration, now), desk.carry.state.heating
+            )
+            for desk in self._heaters
+        }
+
+    def _situation(
+        self, desk: _HeaterDesk, now: Instant, notices: tuple[Notice, ...], acknowledged: bool
+    ) -> Situation:
+        configuration, heater = self._watch.current, desk.heater
+        sessions = self._book.of(heater, configuration, now)
+        sensors = self._site.sensors_of(heater)
+        return Situation(
+            now=now,
+            heater=heater,
+            zones=self._site.zones_of(heater),
+            limits=configuration.limits,
+            sensed=self._intake.sensed(sensors, configuration.limits, now),
+            sessions=sessions,
+            plan=self._desk.plans.get(heater.id),
+            parameter_sets=self._desk.parameter_sets,
+            acknowledged=acknowledged,
+            notices=notices + self._desk.notices(heater.id, sessions),
+            relay_reachable=desk.relay.connected,
+        )
+
+    def _decide(
+        self, desk: _HeaterDesk, now: Instant, notices: tuple[Notice, ...], *, acknowledged: bool
+    ) -> None:
+        situation = self._situation(desk, now, notices, acknowledged)
+        decision, carry = decide(situation, desk.carry)
+        self._watch_for_events(desk, decision)
+        row_due = desk.recorder.is_due(decision)
+        if row_due:
+            decision, carry = desk.recorder.record(decision, carry)
+        if decision.command.heat or row_due:
+            desk.relay.send(decision.command)
+        self._read_back(desk, decision)
+        desk.carry, desk.last = carry, decision
+
+    def _watch_for_events(self, desk: _HeaterDesk, decision: Decision) -> None:
+        """A verdict that comes or goes may change what can be planned."""
+        if _gravest(decision) != _gravest(desk.last):
+            self._desk.want_plans()
+
+    def _read_back(self, desk: _HeaterDesk, decision: Decision) -> None:
+        if desk.last is None or desk.last.command.heat != decision.command.heat:
+            log.info("%s", headline(decision, self._site.time_zone))
+            desk.read_back.expect(decision.command, decision.at)
+        readback = desk.read_back.take(decision.sensed, decision.at)
+        if readback is None:
+            return
+        try:
+            self._store.add_readback(desk.heater.id, readback)
+        except StoreFailed as error:
+            log.error("%s", error)  # noqa: TRY400 - the next decision will meet it as well
+
+    def _off(self, now: Instant, why: str, kind: NoticeKind = NoticeKind.UNEXPECTED_ERROR) -> None:
+        notice = Notice(kind, why, alarm=kind is NoticeKind.UNEXPECTED_ERROR)
+        for desk in self._heaters:
+            try:
+                self._off_heater(desk, now, notice)
+            except Exception:
+                # one heater that cannot be told must not keep the others from being told
+                log.exception("heater %s could not be told OFF", desk.heater.id)
+
+    def _off_heater(self, desk: _HeaterDesk, now: Instant, notice: Notice) -> None:
+        state = desk.carry.state
+        issued_s = max(now.utc_s, state.issued_s + 0.001)
+        command = Command(desk.heater.id, False, state.sequence + 1, issued_s, 0.0)
+        state = replace(state, heating=False, sequence=command.sequence, issued_s=issued_s)
+        heating, desk.carry = desk.carry.state.heating, replace(desk.carry, state=state)
+        if heating:
+            desk.carry = replace(desk.carry, changed_mono_s=now.mono_s)
+        # here the relay comes first: what is wrong may be the record itself
+        desk.relay.send(command)
+        if desk.last is not None:
+            verdict = Verdict("service", Severity.OFF, notice.kind.value, Clears.WHEN_CLEAR)
+            desk.last = replace(
+                desk.last, at=now, command=command, deciding=verdict, notices=(notice,)
+            )
+            desk.recorder.record(desk.last, desk.carry)
+
+
+def _gravest(decision: Decision | None) -> tuple[str, Severity] | None:
+    """The verdict that settles a decision, but for the minimum times, which pass by themselves."""
+    deciding = decision.deciding if decision else None
+    if deciding is None or deciding.severity <= Severity.HOLD:
+        return None
+    return deciding.rule, deciding.severity

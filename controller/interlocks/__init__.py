@@ -1,0 +1,38 @@
+"""The interlocks: one rule per module. To add one, write its module and name it in ``RULES``.
+
+All rules run at each tick, the worst verdict wins, and no setting switches one off. They import
+the standard library and the shared records only.
+"""
+
+from __future__ import annotations
+
+from controller.interlocks import (
+    clock_jump,
+    first_run,
+    frost_protection,
+    implausible_reading,
+    lockout,
+    maximum_run,
+    relay_reachable,
+    relay_read_back,
+    short_cycle,
+    slab_over_temperature,
+    stale_reading,
+    supply_over_temperature,
+)
+from controller.interlocks.rule import Rule
+
+RULES: tuple[Rule, ...] = (
+    slab_over_temperature,
+    supply_over_temperature,
+    stale_reading,
+    implausible_reading,
+    first_run,
+    frost_protection,
+    maximum_run,
+    short_cycle,
+    relay_reachable,
+    relay_read_back,
+    clock_jump,
+    lockout,
+)

@@ -1,0 +1,103 @@
+"""Frost protection: the one rule that asks for heat.
+
+With a trustworthy slab reading it heats until everything is warm again. Without one it is
+*blind* and may spend only a bounded duty in each hour; what is spent is stored, and a store
+that cannot be read counts as spent for the first hour, so that no crash loop refills it.
+"""
+
+from __future__ import annotations
+
+from controller.interlocks.rule import allow
+from controller.records.limits import LEASE_S
+from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
+from controller.records.site import Role
+
+NAME = "frost_protection"
+WINDOW_S = 3600.0
+AIR_PATIENCE_S = 1800.0
+"""Cold air over a warm slab is an open door until it has lasted this long [s]."""
+
+SENTENCES = {
+    "clear": "Nothing is near freezing.",
+    "cold": "The coldest of slab, air and return is at {coldest_c:.1f} °C: frost protection heats "
+    "below {on_c:.1f} °C until {off_c:.1f} °C.",
+    "blind": "No slab reading can be trusted and frost cannot be ruled out: heat for at most "
+    "{duty_s:.0f} s an hour, {spent_s:.0f} s of it spent.",
+    "blind_spent": "No slab reading can be trusted and frost cannot be ruled out, but this hour's "
+    "{duty_s:.0f} s of blind heat are spent.",
+}
+
+
+def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
+    """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
+    sighted = all(view.values(Role.SLAB, zone) for zone in view.zones)
+    cold_air_s = _cold_air_s(view, memory)
+    active = _is_cold(view, bool(memory.get("active")), sighted, cold_air_s)
+    budget = _budget(view, memory)
+    remembered = {**budget, "active": float(active), "cold_air_s": cold_air_s, "asking": 0.0}
+    if not active:
+        return allow(NAME), remembered
+    if sighted:
+        return _verdict(view, Severity.FROST, "cold", _numbers(view)), remembered
+    duty_s = view.limits.blind_duty_s
+    values = {"duty_s": duty_s, "spent_s": budget["spent_s"]}
+    if budget["spent_s"] >= duty_s:
+        return _verdict(view, Severity.OFF, "blind_spent", values), remembered
+    return _verdict(view, Severity.FROST, "blind", values), {**remembered, "asking": 1.0}
+
+
+def _verdict(
+    view: SafetyView, severity: Severity, reason: str, values: dict[str, float]
+) -> Verdict:
+    return Verdict(NAME, severity, reason, Clears.WHEN_CLEAR, values=values)
+
+
+def _numbers(view: SafetyView) -> dict[str, float]:
+    limits = view.limits
+    return {
+        "coldest_c": min(_temperatures(view)),
+        "on_c": limits.frost_on_c,
+        "off_c": limits.frost_off_c,
+    }
+
+
+def _temperatures(view: SafetyView) -> list[float]:
+    return [v for role in (Role.SLAB, Role.AIR, Role.RETURN) for v in view.values(role)]
+
+
+def _cold_air_s(view: SafetyView, memory: Memory) -> float:
+    airs = view.values(Role.AIR)
+    if not airs or min(airs) >= view.limits.frost_on_c:
+        return 0.0
+    return memory.get("cold_air_s", 0.0) + view.elapsed_s
+
+
+def _is_cold(view: SafetyView, active: bool, sighted: bool, cold_air_s: float) -> bool:
+    """Whether frost protection is due: by slab or return at once, by air once it is no door."""
+    limits = view.limits
+    known = _temperatures(view)
+    if not known:
+        outdoors = view.values(Role.OUTDOOR)
+        return not outdoors or min(outdoors) < limits.frost_off_c
+    if active:
+        return min(known) < limits.frost_off_c
+    fluid_and_slab = [*view.values(Role.SLAB), *view.values(Role.RETURN)]
+    if fluid_and_slab and min(fluid_and_slab) < limits.frost_on_c:
+        return True
+    airs = view.values(Role.AIR)
+    cold_air = bool(airs) and min(airs) < limits.frost_on_c
+    return cold_air and (not sighted or cold_air_s >= AIR_PATIENCE_S)
+
+
+def _budget(view: SafetyView, memory: Memory) -> dict[str, float]:
+    """The hour's account. Time that no tick has seen neither spends nor refills it."""
+    if "window_s" not in memory or "spent_s" not in memory:
+        return {"window_s": 0.0, "spent_s": view.limits.blind_duty_s}
+    asked = bool(memory.get("asking"))
+    just_started = view.elapsed_s == 0.0
+    window_s = memory["window_s"] + view.elapsed_s
+    # after a crash in the middle of blind heat, the relay may have kept on for its whole lease
+    spent_s = memory["spent_s"] + asked * (LEASE_S if just_started else view.elapsed_s)
+    if window_s >= WINDOW_S:
+        return {"window_s": 0.0, "spent_s": 0.0}
+    return {"window_s": window_s, "spent_s": spent_s}

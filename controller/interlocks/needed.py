@@ -1,0 +1,34 @@
+"""Which readings heat must not do without. Not a rule: what two of them look up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from controller.records.readings import Condition, Sensed
+from controller.records.safety import SafetyView
+from controller.records.site import Role
+
+MANDATORY = (Role.SLAB, Role.AIR)
+"""Fitted in every zone, by the site file's own check."""
+
+NEEDED_WHERE_FITTED = (Role.SUPPLY, Role.PRESSURE)
+"""Roles whose hard limit cannot be judged while they are unknown."""
+
+
+def unknown_readings(view: SafetyView) -> Iterator[Sensed]:
+    """The needed readings that cannot be acted on: one trusted sensor of a role is enough."""
+    groups = [view.fitted(role, zone) for zone in view.zones for role in MANDATORY]
+    groups += [view.fitted(role) for role in NEEDED_WHERE_FITTED]
+    for group in groups:
+        if group and not any(s.trusted for s in group):
+            yield group[0]
+
+
+def unfitted_mandatory(view: SafetyView) -> bool:
+    """Whether a mandatory sensor is not there at all."""
+    return any(not view.fitted(role, zone) for zone in view.zones for role in MANDATORY)
+
+
+def is_implausible(sensed: Sensed) -> bool:
+    """Whether the sensor's latest readings cannot be true."""
+    return sensed.condition is Condition.IMPLAUSIBLE

@@ -1,0 +1,199 @@
+"""When to ask the planner for what, and what becomes of its answers.
+
+The desk holds the plans and parameter sets in force. It asks for a new plan every quarter of
+an hour and at every event, for a fit at the start and each night, and never waits for either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from controller.answers import fault_of_parameters, fault_of_plan
+from controller.planner_process import Answer, PlannerFailure, PlannerProcess
+from controller.records.decision import Notice, NoticeKind
+from controller.records.errands import LearnAnswer, LearnErrand, PlanErrand
+from controller.records.instant import Instant
+from controller.records.limits import Limits
+from controller.records.plan import ParameterSet, Plan
+from controller.records.sessions import Session
+from controller.records.site import Site
+from controller.store.writer import Writer
+
+REPLAN_S = 900.0
+RETRY_S = 60.0
+"""Wait after a failed errand before the next [s]."""
+LEARN_HOUR = 3
+"""Local hour at which each night's fit is due."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterNeeds:
+    """What a plan for one heater starts from: its sessions by start, and the last command."""
+
+    sessions: tuple[Session, ...]
+    heating: bool
+
+
+Needs = Mapping[str, HeaterNeeds]
+"""By heater."""
+
+
+@dataclass(slots=True)
+class _Due:
+    """What is known of one heater's next plan."""
+
+    wanted: bool = True
+    asked_mono_s: float = 0.0
+
+
+class PlanningDesk:
+    """Plans and parameter sets in force for one site.
+
+    Parameters
+    ----------
+    site : Site
+    limits : Limits
+    planner : PlannerProcess
+    store : Writer
+        Plans and parameter sets are loaded from it at the start and stored in it when accepted.
+    """
+
+    def __init__(
+        self, *, site: Site, limits: Limits, planner: PlannerProcess, store: Writer
+    ) -> None:
+        self._site, self._limits = site, limits
+        self._planner, self._store = planner, store
+        self._due = {heater.id: _Due() for heater in site.heaters}
+        self._not_before_mono_s = 0.0
+        self._learnt_day: int | None = None
+        self._failure: Notice | None = None
+        self.plans: dict[str, Plan] = _stored_plans(site, store)
+        self.parameter_sets: dict[str, ParameterSet] = _stored_parameters(site, store)
+
+    def limits_changed(self, limits: Limits) -> None:
+        """Plan by new limits from now on."""
+        self._limits = limits
+        self.want_plans()
+
+    def want_plans(self) -> None:
+        """Something has happened that may change the plans: make them again."""
+        for due in self._due.values():
+            due.wanted = True
+
+    def notices(self, heater: str, sessions: tuple[Session, ...]) -> tuple[Notice, ...]:
+        """What the owner should know of a heater's planning."""
+        found = [self._failure] if self._failure else []
+        return (*found, *_out_of_reach(self.plans.get(heater), sessions))
+
+    def work(self, now: Instant, needs: Needs) -> None:
+        """Take what the planner has done, and ask it for what is due. Never waits."""
+        self._take(self._planner.poll(), now)
+        if self._planner.errand is None and now.mono_s >= self._not_before_mono_s:
+            self._ask(now, needs)
+
+    def finish(self, now: Instant, needs: Needs) -> None:
+        """Wait until nothing is due any more: for a clock that stands still meanwhile."""
+        while self._planner.errand is not None:
+            self._take(self._planner.wait(), now)
+            self.work(now, needs)
+
+    def stop(self) -> None:
+        """End what is under way."""
+        self._planner.stop()
+
+    def _ask(self, now: Instant, needs: Needs) -> None:
+        if self._learning_is_due(now):
+            parameter_sets = tuple(self.parameter_sets.values())
+            self._planner.start(LearnErrand(self._site, parameter_sets, now.utc_s))
+            return
+        for heater, due in self._due.items():
+            if due.wanted or now.mono_s - due.asked_mono_s >= REPLAN_S:
+                due.wanted, due.asked_mono_s = False, now.mono_s
+                self._planner.start(self._plan_errand(heater, now, needs[heater]))
+                return
+
+    def _plan_errand(self, heater: str, now: Instant, needs: HeaterNeeds) -> PlanErrand:
+        return PlanErrand(
+            site=self._site,
+            limits=self._limits,
+            heater=heater,
+            sessions=needs.sessions,
+            parameter_sets=tuple(self.parameter_sets.values()),
+            heating=needs.heating,
+            now_s=now.utc_s,
+        )
+
+    def _learning_is_due(self, now: Instant) -> bool:
+        """Once at the first start, then each night; a failed fit does not keep plans waiting."""
+        local = datetime.fromtimestamp(now.utc_s, ZoneInfo(self._site.time_zone))
+        day = local.toordinal() - (local.hour < LEARN_HOUR)
+        unlearnt = any(zone.id not in self.parameter_sets for zone in self._site.zones)
+        due = unlearnt if self._learnt_day is None else day != self._learnt_day
+        self._learnt_day = day
+        return due
+
+    def _take(self, answer: Answer | PlannerFailure | None, now: Instant) -> None:
+        if isinstance(answer, PlannerFailure):
+            self._fail(answer.reason, now)
+        elif isinstance(answer, LearnAnswer):
+            self._take_parameters(answer, now)
+        elif answer is not None:
+            self._take_plan(answer.plan, now)
+
+    def _take_plan(self, plan: Plan, now: Instant) -> None:
+        heater = plan.heater if plan.heater in self._due else "any heater of this site"
+        if fault := fault_of_plan(plan, heater=heater, now_s=now.utc_s):
+            self._fail(fault, now)
+            return
+        self._store.add_plan(plan)
+        self.plans[plan.heater] = plan
+        self._failure = None
+
+    def _take_parameters(self, answer: LearnAnswer, now: Instant) -> None:
+        for learnt in answer.learnt:
+            parameters = learnt.parameter_set
+            if fault := fault_of_parameters(parameters):
+                self._fail(f"{parameters.zone}: {fault}", now)
+            elif learnt.replaces or parameters.zone not in self.parameter_sets:
+                self._store.add_parameters(parameters)
+                self.parameter_sets[parameters.zone] = parameters
+        self.want_plans()
+
+    def _fail(self, reason: str, now: Instant) -> None:
+        text = f"The planner gave no plan: {reason}. The last valid plan and the fallbacks hold."
+        self._failure = Notice(NoticeKind.PLANNER_FAILED, text, alarm=True)
+        self._not_before_mono_s = now.mono_s + RETRY_S
+        self.want_plans()
+
+
+def _stored_plans(site: Site, store: Writer) -> dict[str, Plan]:
+    plans = {heater.id: store.latest_plan(heater.id) for heater in site.heaters}
+    return {heater: plan for heater, plan in plans.items() if plan is not None}
+
+
+def _stored_parameters(site: Site, store: Writer) -> dict[str, ParameterSet]:
+    """The latest set of each zone, unless it is absurd; then the description is learnt anew."""
+    found = {zone.id: store.latest_parameters(zone.id) for zone in site.zones}
+    return {
+        zone: parameters
+        for zone, parameters in found.items()
+        if parameters is not None and fault_of_parameters(parameters) is None
+    }
+
+
+def _out_of_reach(plan: Plan | None, sessions: tuple[Session, ...]) -> list[Notice]:
+    """A notice for each booked session that the plan cannot reach."""
+    booked = {session.id: session for session in sessions}
+    notices = []
+    for arrival in [a for outlook in plan.outlooks for a in outlook.arrivals] if plan else []:
+        session = booked.get(arrival.session)
+        if session is not None and not arrival.reachable:
+            text = (
+                f"{session.id} cannot be ready: about {arrival.air_c:.1f} °C instead of "
+                f"{arrival.target_c:.1f} °C when it starts."
+            )
+            notices.append(Notice(NoticeKind.TARGET_OUT_OF_REACH, text, alarm=True))
+    return notices

@@ -1,0 +1,39 @@
+"""What the owner asks of a running service from the command line: files in the store's folder.
+
+A command never reaches a relay: it leaves a request, and the next tick takes it as an input
+like any other. Files, not rows, so that the service stays the only writer of its store.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+FOLDER = "requests"
+
+
+def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
+    """Ask the service to lift a heater's lockout; whole or not there at all."""
+    folder = store / FOLDER
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    final = folder / f"acknowledge-{heater}.json"
+    draft = folder / f".{final.name}.{os.getpid()}"
+    draft.write_text(json.dumps({"acknowledge": heater, "at_s": at_s}), encoding="utf-8")
+    draft.chmod(0o600)
+    draft.replace(final)
+    return final
+
+
+def take_acknowledgements(store: Path) -> frozenset[str]:
+    """The heaters acknowledged since the last call; their files are removed."""
+    heaters = set()
+    for path in sorted((store / FOLDER).glob("acknowledge-*.json")):
+        try:
+            heater = json.loads(path.read_bytes())["acknowledge"]
+        except (OSError, ValueError, KeyError, TypeError):
+            heater = None
+        path.unlink(missing_ok=True)
+        if isinstance(heater, str):
+            heaters.add(heater)
+    return frozenset(heaters)

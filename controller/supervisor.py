@@ -1,0 +1,64 @@
+"""The supervisor: hears every rule, lets the worst verdict win, keeps lockouts.
+
+It knows nothing of planning: a wish for heat comes in, a ruling goes out. It imports the
+standard library, the shared records and the rules, and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from controller.interlocks import RULES
+from controller.records.safety import Memory, SafetyView, Severity, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """What the rules make of one tick.
+
+    ``deciding`` is the verdict that settled the command, None where the wish was granted.
+    """
+
+    heat: bool
+    verdicts: tuple[Verdict, ...]
+    deciding: Verdict | None
+    latched: frozenset[str]
+    memories: Mapping[str, Memory]
+
+
+def supervise(
+    view: SafetyView, memories: Mapping[str, Memory], *, acknowledged: bool = False
+) -> Ruling:
+    """Run all rules on a view and settle the command.
+
+    Parameters
+    ----------
+    view : SafetyView
+        ``view.latched`` holds the lockouts as they stood before this tick.
+    memories : mapping of str to Memory
+        What each rule remembered at the last tick, by rule name.
+    acknowledged : bool
+        Whether the owner has acknowledged the lockouts since the last tick. A trip that is
+        still confirmed locks out again at once.
+    """
+    verdicts, remembered = [], {}
+    for rule in RULES:
+        verdict, remembered[rule.NAME] = rule.judge(view, memories.get(rule.NAME, {}))
+        verdicts.append(verdict)
+    tripped = {v.rule for v in verdicts if v.severity is Severity.LOCKOUT and v.rule != "lockout"}
+    latched = frozenset(tripped if acknowledged else view.latched | tripped)
+    if acknowledged and not latched:
+        verdicts = [v for v in verdicts if v.rule != "lockout"]
+    worst = max(verdicts, key=lambda v: v.severity)
+    heat = _settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)
+    deciding = worst if worst.severity >= Severity.HOLD else None
+    return Ruling(heat, tuple(verdicts), deciding, latched, remembered)
+
+
+def _settle(worst: Severity, *, wanted: bool, heating: bool) -> bool:
+    if worst in (Severity.OFF, Severity.TRIP, Severity.LOCKOUT):
+        return False
+    if worst is Severity.FROST:
+        return True
+    return heating if worst is Severity.HOLD else wanted
