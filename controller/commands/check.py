@@ -1,0 +1,116 @@
+"""``slabtide check``: read the three files, name every problem, or say what they come to."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator
+
+from controller.calendar import sessions
+from controller.clock import SystemClock
+from controller.commands._shared import say
+from controller.configuration import Configuration, ConfigurationError, load_all
+from controller.local_time import WHEN_HELP, LocalTime, duration
+from controller.records.limits import OUTERMOST, Limits
+from controller.records.sessions import Session
+from controller.records.site import OUTDOOR, Heater, Role, Site
+
+SUMMARY = "check site.yaml, limits.yaml and bookings.yaml, and name every problem in them"
+EXAMPLE = "slabtide check --site config/site.yaml"
+
+_SHOWN_SESSIONS = 3
+_LOOK_AHEAD_S = 366 * 86400.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments."""
+    parser.add_argument(
+        "--now",
+        metavar="TIME",
+        default="now",
+        help=f"list the sessions that follow this moment: {WHEN_HELP} (default: %(default)s)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print every problem to standard error, or a short summary where there is none."""
+    try:
+        configuration = load_all(args.site)
+        local = LocalTime(configuration.site.time_zone)
+        now_s = local.parse(args.now, now_s=SystemClock().now().utc_s)
+    except (ConfigurationError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    for line in _summary(configuration, local, now_s):
+        say(line)
+    return 0
+
+
+def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> Iterator[str]:
+    site = configuration.site
+    yield f"{', '.join(configuration.texts)}: no problem found"
+    yield f"site {site.id}, {site.time_zone}, records in {configuration.store}"
+    for zone in site.zones:
+        booked = sum(one.zone == zone.id for one in configuration.bookings.bookings)
+        floor = f"{zone.floor.area_m2:g} m2 of floor"
+        yield f"zone {zone.id} ({zone.name}): {floor}, bookings: {booked}"
+    yield from (_heater_line(heater, site) for heater in site.heaters)
+    for sensor in site.sensors:
+        of = "" if sensor.subject == OUTDOOR else f" of {sensor.subject}"
+        yield f"sensor {sensor.id}: {sensor.role}{of} [{sensor.unit}]"
+    fitted = {sensor.role for sensor in site.sensors}
+    yield f"not fitted: {_listed(role for role in Role if role not in fitted)}"
+    moved = dict(_moved(configuration.limits))
+    tighter = (words for words, is_tighter in moved.items() if is_tighter)
+    looser = (words for words, is_tighter in moved.items() if not is_tighter)
+    yield f"limits tighter than the default: {_listed(tighter)}"
+    yield f"limits looser than the default, within their span: {_listed(looser)}"
+    yield from _coming(configuration, local, now_s)
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(words) or "none"
+
+
+def _heater_line(heater: Heater, site: Site) -> str:
+    zones = _listed(zone.id for zone in site.zones_of(heater))
+    relay = "its relay counts leases"
+    if not heater.relay.leases and heater.relay.drop_out_s is not None:
+        relay = f"its relay knows no leases and drops out after {heater.relay.drop_out_s:g} s"
+    return f"heater {heater.id}: {heater.rating_w / 1000:g} kW for {zones}; {relay}"
+
+
+def _moved(limits: Limits) -> Iterator[tuple[str, bool]]:
+    """Every limit that is not at its default, in words, and whether it is tighter."""
+    default = Limits()
+    for name, bound in OUTERMOST.items():
+        value, usual = getattr(limits, name) / bound.per_unit, getattr(default, name)
+        usual /= bound.per_unit
+        # a default at the low end of its span can only grow, and growing tightens it
+        tighter = value > usual if usual == bound.lowest else value < usual
+        if value != usual:
+            yield f"{bound.key} {value:g} (default {usual:g})", tighter
+
+
+def _coming(configuration: Configuration, local: LocalTime, now_s: float) -> Iterator[str]:
+    coming = sessions(
+        configuration.bookings,
+        time_zone=configuration.site.time_zone,
+        since_s=now_s,
+        until_s=now_s + _LOOK_AHEAD_S,
+    )
+    if not coming:
+        yield "no session within a year"
+    for session in coming[:_SHOWN_SESSIONS]:
+        yield _session_line(session, local)
+
+
+def _session_line(session: Session, local: LocalTime) -> str:
+    same_day = local.date(session.start_s) == local.date(session.end_s)
+    end = local.clock(session.end_s) if same_day else local.moment(session.end_s)
+    length = duration(session.end_s - session.start_s)
+    title = f"  {session.title}" if session.title else ""
+    return (
+        f"session {local.date(session.start_s)} {local.moment(session.start_s)} to {end} ({length})"
+        f"  {session.zone}  {session.target_c:g} °C{title}"
+    )

@@ -1,0 +1,142 @@
+"""``slabtide fit``: what has been learnt of each zone, beside what its description says."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from controller.commands._shared import say, say_json, with_store
+from controller.configuration import Configuration
+from controller.local_time import LocalTime, duration
+from controller.records.plan import ParameterSet, ParameterSource, Value
+from controller.store import Reader
+
+SUMMARY = "show what has been learnt of each room's response, beside the day-one values"
+EXAMPLE = "slabtide fit"
+
+_Z90 = 1.6449
+"""Quantile of the normal distribution for 5 % above and below."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """How one learnt value is shown: in another unit, or as its inverse.
+
+    ``positive`` values have a log-normal error, as they are fitted; the others a normal one.
+    """
+
+    name: str
+    label: str
+    unit: str
+    digits: int
+    positive: bool
+    convert: Callable[[float], float]
+
+
+_ROWS = (
+    Row("time_constant_s", "time constant", "h", 1, True, lambda v: v / 3600),
+    Row("gain_k_per_w", "heat loss", "W/K", 0, True, lambda v: 1 / v if v else math.inf),
+    Row("dead_time_s", "dead time", "h", 1, True, lambda v: v / 3600),
+    Row("offset_k", "offset", "K", 1, False, lambda v: v),
+    Row("sun_gain_k_m2_per_w", "sun", "K", 1, False, lambda v: v * 100),
+)
+
+_LEGEND = (
+    "time constant: without heat, 63 % of the warmth above outdoors is gone after this time",
+    "heat loss: heat that keeps the room 1 K above outdoors; smaller is better insulated",
+    "dead time: from switching the heater to the first effect on the room's air",
+    "offset: how much warmer than outdoors the room settles without heater or sun",
+    "sun: how much 100 W/m2 of lasting sunshine warms the room in the end",
+)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments."""
+    parser.add_argument(
+        "--json", action="store_true", help="one line of JSON per zone, with all stored numbers"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what has been learnt of each zone."""
+    return with_store(args.site, lambda _: bool(args.json), answer)
+
+
+def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
+    """Print each zone's parameters in force and from the description."""
+    local = LocalTime(configuration.site.time_zone)
+    for zone in configuration.site.zones:
+        sets = reader.parameters(zone.id)
+        described = [s for s in sets if s.source is ParameterSource.DESCRIPTION]
+        in_force, day_one = sets[-1] if sets else None, described[-1] if described else None
+        if as_json:
+            say_json({"zone": zone.id, "in_force": in_force, "day_one": day_one})
+        elif in_force is None:
+            say(f"{zone.id}: nothing yet; the service works out day-one values when it starts.")
+        else:
+            for line in _describe(in_force, day_one, local):
+                say(line)
+    if not as_json:
+        for line in _LEGEND:
+            say(line)
+    return 0
+
+
+def _describe(
+    in_force: ParameterSet, day_one: ParameterSet | None, local: LocalTime
+) -> Iterator[str]:
+    yield f"{in_force.zone}: {_origin(in_force, local)}"
+    learnt = in_force.source is ParameterSource.HISTORY
+    second = "from the building's description" if learnt and day_one else ""
+    yield f"  {'':15}{'in force (90 % interval)':36}{second}".rstrip()
+    for row in _ROWS:
+        shown = _shown(row, in_force.values.get(row.name))
+        beside = _shown(row, day_one.values.get(row.name)) if learnt and day_one else ""
+        yield f"  {row.label:15}{shown:36}{beside}".rstrip()
+    yield f"  {_errors(in_force)}"
+    yield ""
+
+
+def _origin(in_force: ParameterSet, local: LocalTime) -> str:
+    since = f"in force since {local.moment(in_force.made_s)}, set {in_force.id}."
+    if in_force.source is ParameterSource.DESCRIPTION:
+        return f"not learnt yet, worked out from the building's description; {since}"
+    start_s, end_s = in_force.span_start_s, in_force.span_end_s
+    if start_s is None or end_s is None:
+        return f"learnt from history; {since}"
+    span = f"{local.date(start_s)} to {local.date(end_s)}"
+    return f"learnt from {duration(end_s - start_s)} of history ({span}); {since}"
+
+
+def _shown(row: Row, value: Value | None) -> str:
+    if value is None:
+        return "-"
+    ends = interval_90(value, positive=row.positive)
+    low, high = (f"{v:.{row.digits}f}" for v in sorted(map(row.convert, ends)))
+    return f"{row.convert(value.value):.{row.digits}f} {row.unit} ({low} to {high})"
+
+
+def interval_90(value: Value, *, positive: bool) -> tuple[float, float]:
+    """The 90 % interval of a learnt value, in its own unit.
+
+    A positive one is taken as log-normal, with ``sd / value`` for the standard deviation of its
+    logarithm: to first order the same thing, and never below zero.
+    """
+    if not positive or value.value <= 0.0:
+        return value.value - _Z90 * value.sd, value.value + _Z90 * value.sd
+    factor = math.exp(_Z90 * value.sd / value.value)
+    return value.value / factor, value.value * factor
+
+
+def _errors(in_force: ParameterSet) -> str:
+    """The rms errors of forecasts over several hours, the only kind that counts here."""
+    errors = dict(in_force.error_k or {})
+    for name, value in in_force.values.items():
+        if name.startswith("residual_") and name.endswith("h_k"):
+            errors.setdefault(name.removeprefix("residual_").removesuffix("h_k"), value.value)
+    if not errors:
+        return "How far its predictions are off is not known before there is history."
+    told = ", ".join(f"{errors[h]:.2f} K after {h} h" for h in sorted(errors, key=float))
+    return f"Predictions of room air were off by {told} (rms)."

@@ -1,0 +1,144 @@
+"""``slabtide log``: decisions one line each, equal ones folded."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from controller.clock import SystemClock
+from controller.codec import to_plain
+from controller.commands._shared import (
+    BadArgumentError,
+    allow_times_ago,
+    check_id,
+    read_when,
+    say,
+    say_json,
+    with_store,
+)
+from controller.configuration import Configuration
+from controller.local_time import WHEN_HELP, LocalTime, utc_text
+from controller.records.decision import Decision
+from controller.records.plan import Plan
+from controller.sentences import Background, headline, on_off
+from controller.store import Reader
+
+SUMMARY = "list the decisions of a time, one line each"
+EXAMPLE = "slabtide log --since -12h --zone boat-bay"
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """Consecutive decisions of one heater that say the same: the first, the last, how many."""
+
+    first: Decision
+    last: Decision
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked; times in UTC seconds."""
+
+    since_s: float
+    until_s: float
+    zone: str | None
+    heater: str | None
+    every: bool
+    as_json: bool
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add this command's arguments."""
+    allow_times_ago(parser)
+    parser.add_argument(
+        "--since", metavar="WHEN", default="-24h", help=f"{WHEN_HELP} (default: %(default)s)"
+    )
+    parser.add_argument(
+        "--until", metavar="WHEN", default="now", help="the same forms (default: now)"
+    )
+    parser.add_argument("--zone", metavar="ID", help="only decisions about this zone")
+    parser.add_argument("--heater", metavar="ID", help="only decisions about this heater")
+    parser.add_argument("--all", action="store_true", help="every row, nothing folded")
+    parser.add_argument("--json", action="store_true", help="every row as a line of JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the decisions of a span of time."""
+    now_s = SystemClock().now().utc_s
+    return with_store(args.site, lambda site: understand(site, args, now_s=now_s), answer)
+
+
+def understand(configuration: Configuration, args: argparse.Namespace, *, now_s: float) -> Question:
+    """Make sense of the arguments; BadArgumentError where there is none."""
+    site = configuration.site
+    check_id(args.zone, tuple(zone.id for zone in site.zones), kind="zone")
+    check_id(args.heater, tuple(heater.id for heater in site.heaters), kind="heater")
+    local = LocalTime(site.time_zone)
+    since_s = read_when(args.since, local, now_s=now_s)
+    until_s = read_when(args.until, local, now_s=now_s)
+    if since_s >= until_s:
+        raise BadArgumentError(
+            f"--since ({local.stamp(since_s)}) is not before --until ({local.stamp(until_s)})"
+        )
+    return Question(since_s, until_s, args.zone, args.heater, args.all, args.json)
+
+
+def answer(configuration: Configuration, reader: Reader, question: Question) -> int:
+    """Print what is asked for."""
+    local = LocalTime(configuration.site.time_zone)
+    since_s, until_s = question.since_s, question.until_s
+    found = reader.decisions(since_s, until_s, zone=question.zone, heater=question.heater)
+    if question.as_json:
+        for decision in found:
+            say_json({"utc": utc_text(decision.at.utc_s), "decision": to_plain(decision)})
+    elif found:
+        _tell(found, reader, local, every=question.every)
+    else:
+        say(f"No decision is on record from {local.stamp(since_s)} to {local.stamp(until_s)}.")
+    return 0
+
+
+def _tell(found: list[Decision], reader: Reader, local: LocalTime, *, every: bool) -> None:
+    plans: dict[str, Plan | None] = {}
+    width = max(len(decision.heater) for decision in found)
+    for fold in (Fold(d, d) for d in found) if every else folded(found):
+        name = fold.first.wish.plan
+        if name is not None and name not in plans:
+            plans[name] = reader.plan(name, points=False)
+        background = Background(local=local, plan=plans.get(name) if name else None)
+        say(_line(fold, background, width))
+
+
+def _line(fold: Fold, background: Background, width: int) -> str:
+    first, local = fold.first, background.local
+    told = (
+        f"{local.stamp(first.at.utc_s)}  {first.heater:{width}}  "
+        f"{on_off(first.command.heat):3}  {headline(first, background)}"
+    )
+    if fold.count == 1:
+        return told
+    return f"{told}  [{fold.count} times, until {local.moment(fold.last.at.utc_s)}]"
+
+
+def folded(found: Iterable[Decision]) -> Iterator[Fold]:
+    """Fold consecutive decisions of each heater that say the same; by the time of the first."""
+    folds: list[Fold] = []
+    open_folds: dict[str, int] = {}
+    for decision in found:
+        place = open_folds.get(decision.heater)
+        if place is not None and _gist(folds[place].last) == _gist(decision):
+            folds[place] = replace(folds[place], last=decision, count=folds[place].count + 1)
+        else:
+            open_folds[decision.heater] = len(folds)
+            folds.append(Fold(decision, decision))
+    return iter(folds)
+
+
+def _gist(decision: Decision) -> tuple[object, ...]:
+    """What a line says, but for its numbers."""
+    wish, deciding = decision.wish, decision.deciding
+    ruled = deciding and (deciding.rule, deciding.severity, deciding.reason, deciding.subject)
+    alarms = tuple(notice for notice in decision.notices if notice.alarm)
+    return (decision.command.heat, wish.heat, wish.rung, wish.reason, wish.session, ruled, alarms)

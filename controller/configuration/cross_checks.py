@@ -1,0 +1,178 @@
+"""What the parts of a site say of each other: one function for each thing that must hold.
+
+Each takes the site as read and notes its problems; no order matters. Where an id is missing or
+unfit it is empty here, which is already noted, so such entries are passed over.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from controller.configuration.fields import Fields
+from controller.configuration.problems import choices, nearest, shown
+from controller.configuration.site import ReadSite
+from controller.records.site import OUTDOOR, OUTDOOR_ROLES, ZONE_ROLES, Role, Sensor
+
+HEATER_ROLES = frozenset({Role.POWER, Role.ENERGY, Role.RELAY_STATE})
+"""Roles of a heater alone; what is left (supply, return, pressure) a loop may have too."""
+
+
+def check_site(read: ReadSite, *, folder: Path) -> None:
+    """Note everything in which the parts of a site do not fit together."""
+    for check in _CHECKS:
+        check(read)
+    _store_is_no_file(read, folder)
+
+
+def unknown_id(what: str, given: str, known: Iterable[str]) -> tuple[str, str]:
+    """Words for an id that names nothing: what is wrong, and what would be right."""
+    known = list(known)
+    close = nearest(given, known)
+    right = f"the nearest is {close}" if close else f"there is {choices(known) or 'none'}"
+    return f"no {what} is called {shown(given)}", right
+
+
+def _ids_are_told_apart(read: ReadSite) -> None:
+    seen = {OUTDOOR: "the outdoors"}
+    named = [
+        *((zone.id, "a zone", fields) for zone, fields in read.zones),
+        *((one.loop.id, "a loop", one.fields) for one in read.loops),
+        *((one.heater.id, "a heater", one.fields) for one in read.heaters),
+    ]
+    for given, what, fields in named:
+        if given in seen:
+            wrong = f"the id {given} of {what} is that of {seen[given]} already"
+            fields.blame(None, wrong, "zones, loops and heaters need ids of their own")
+        seen.setdefault(given, what)
+
+
+def _loops_name_zones(read: ReadSite) -> None:
+    zones = [zone.id for zone, _ in read.zones]
+    named = {one.loop.zone for one in read.loops}
+    for one in read.loops:
+        if one.loop.zone and one.loop.zone not in zones:
+            one.fields.blame("zone", *unknown_id("zone", one.loop.zone, zones))
+    if named - set(zones) or not read.loops:
+        return
+    for zone, fields in read.zones:
+        if zone.id not in named:
+            fields.blame(None, f"no loop warms the zone {zone.id}", "describe its loop")
+
+
+def _loops_are_fed_by_one_heater(read: ReadSite) -> None:
+    loops = [one.loop.id for one in read.loops]
+    fed: dict[str, str] = {}
+    mistyped = False
+    for one in read.heaters:
+        for loop, spot in one.loops:
+            if loop not in loops:
+                mistyped = True
+                one.fields.blame_at(spot, *unknown_id("loop", loop, loops))
+            elif loop in fed:
+                wrong = f"the loop {loop} is fed by the heater {fed[loop]} already"
+                one.fields.blame_at(spot, wrong, "name each loop once")
+            fed.setdefault(loop, one.heater.id)
+    if mistyped or not read.heaters:
+        return
+    for each in read.loops:
+        if each.loop.id not in fed:
+            wrong = f"no heater feeds the loop {each.loop.id}"
+            each.fields.blame(None, wrong, "name it among the loops of a heater")
+
+
+def _sensors_fit_their_subjects(read: ReadSite) -> None:
+    zones = [zone.id for zone, _ in read.zones]
+    heaters = [one.heater.id for one in read.heaters]
+    loops = [one.loop.id for one in read.loops]
+    for one in read.sensors:
+        role, subject = one.sensor.role, one.sensor.subject
+        if role in OUTDOOR_ROLES:
+            what, known = "outdoor place", [OUTDOOR]
+        elif role in ZONE_ROLES:
+            what, known = "zone", zones
+        elif role in HEATER_ROLES:
+            what, known = "heater", heaters
+        else:
+            what, known = "loop or heater", loops + heaters
+        if subject not in known:
+            wrong, right = unknown_id(what, subject, known)
+            one.fields.blame("subject", f"{wrong}, but the role {role.value} belongs to one", right)
+
+
+def _zones_have_slab_and_air(read: ReadSite) -> None:
+    if not read.complete:
+        return
+    fitted = {(one.sensor.role, one.sensor.subject) for one in read.sensors}
+    known = {zone.id for zone, _ in read.zones}
+    if any(role in ZONE_ROLES and subject not in known for role, subject in fitted):
+        return  # a mistyped zone is noted; what it was meant for is not missing
+    for zone, fields in read.zones:
+        for role in (Role.SLAB, Role.AIR):
+            if (role, zone.id) not in fitted:
+                wrong = f"the zone {zone.id} has no sensor of the role {role.value}"
+                fields.blame(None, wrong, "fit one: slab and air are needed in every zone")
+
+
+def _topics_are_told_apart(read: ReadSite) -> None:
+    commands: dict[str, str] = {}
+    for one in read.heaters:
+        topic, heater = one.heater.relay.command_topic, one.heater.id
+        if topic and topic in commands:
+            wrong = f"the heater {commands[topic]} is commanded by {topic} already"
+            one.relay.blame("command_topic", wrong, "give each relay a topic of its own")
+        commands.setdefault(topic, heater)
+    for one in read.heaters:
+        _is_no_command(one.heater.relay.report_topic or "", one.relay, "report_topic", commands)
+    for sensor in read.sensors:
+        _is_no_command(sensor.sensor.topic, sensor.fields, "topic", commands)
+
+
+def _is_no_command(topic: str, fields: Fields, key: str, commands: dict[str, str]) -> None:
+    if topic and topic in commands:
+        wrong = f"{topic} is the command topic of the heater {commands[topic]}"
+        fields.blame(key, wrong, "give the topic that is reported on")
+
+
+def _no_value_is_read_twice(read: ReadSite) -> None:
+    seen: dict[tuple[str, str | None], str] = {}
+    for one in read.sensors:
+        source = (one.sensor.topic, one.sensor.value_pointer)
+        if one.sensor.topic and source in seen:
+            wrong = f"the sensor {seen[source]} reads this very value already"
+            one.fields.blame("topic", wrong, "give each sensor a value of its own")
+        seen.setdefault(source, one.sensor.id)
+
+
+def _added_sensors_have_free_ids(read: ReadSite) -> None:
+    own = {one.sensor.id: one for one in read.sensors}
+    for added in _added(read):
+        if added.id in own:
+            own[added.id].fields.blame(
+                None,
+                f"the id {added.id} is that of the relay's own report",
+                "choose another id, or give this sensor the role relay_state",
+            )
+
+
+def _added(read: ReadSite) -> list[Sensor]:
+    own = {one.sensor for one in read.sensors}
+    return [sensor for sensor in read.site.sensors if sensor not in own]
+
+
+def _store_is_no_file(read: ReadSite, folder: Path) -> None:
+    if read.site.store and os.path.isfile(folder / read.site.store):
+        read.fields.blame("store", f"{read.site.store} is a file", "give a folder")
+
+
+_CHECKS: tuple[Callable[[ReadSite], None], ...] = (
+    _ids_are_told_apart,
+    _loops_name_zones,
+    _loops_are_fed_by_one_heater,
+    _sensors_fit_their_subjects,
+    _zones_have_slab_and_air,
+    _topics_are_told_apart,
+    _no_value_is_read_twice,
+    _added_sensors_have_free_ids,
+)

@@ -1,0 +1,244 @@
+"""Reads the site file: place, broker, zones, loops, heaters, sensors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.configuration.building import read_zone
+from controller.configuration.fields import Fields
+from controller.configuration.kinds import (
+    FLAG,
+    FOLDER,
+    HOST,
+    IDENT,
+    POINTER,
+    TIME_ZONE,
+    TOPIC,
+    Kind,
+    Unfit,
+    member,
+    number,
+    text,
+    whole,
+    word,
+)
+from controller.configuration.problems import Spot
+from controller.records.site import (
+    OUTDOOR,
+    OUTDOOR_ROLES,
+    Broker,
+    Heater,
+    Loop,
+    Relay,
+    Role,
+    Sensor,
+    Site,
+    Zone,
+)
+from controller.units import ON_OFF, PULSES, fitting_unit, units_in_words
+
+REPORT_POINTER = "/heat"
+"""Where a relay's report says whether it heats."""
+
+_W_PER_KW = 1000.0
+_M_PER_MM = 1e-3
+
+_ROLE = member(Role)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLoop:
+    """A loop and where the file describes it."""
+
+    loop: Loop
+    fields: Fields
+
+
+@dataclass(frozen=True, slots=True)
+class ReadHeater:
+    """A heater, where the file describes it, its relay, and each loop that it names."""
+
+    heater: Heater
+    fields: Fields
+    relay: Fields
+    loops: tuple[tuple[str, Spot], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadSensor:
+    """A sensor and where the file describes it."""
+
+    sensor: Sensor
+    fields: Fields
+
+
+@dataclass(frozen=True, slots=True)
+class ReadSite:
+    """The site as read, with the places that cross-checks refer to.
+
+    ``complete`` is False where an entry of a section could not be made sense of, so that nothing
+    may be concluded from what is not there.
+    """
+
+    site: Site
+    fields: Fields
+    zones: tuple[tuple[Zone, Fields], ...]
+    loops: tuple[ReadLoop, ...]
+    heaters: tuple[ReadHeater, ...]
+    sensors: tuple[ReadSensor, ...]
+    complete: bool
+
+
+def read_site(fields: Fields) -> ReadSite:
+    """Read the whole site file; what its parts say of each other is checked elsewhere."""
+    with fields:
+        site_id = fields.read("id", IDENT)
+        time_zone = fields.read("time_zone", TIME_ZONE)
+        latitude_deg = fields.read("latitude_deg", number(-90, 90))
+        longitude_deg = fields.read("longitude_deg", number(-180, 180))
+        store = fields.read("store", FOLDER)
+        broker = _broker(fields.table("broker"))
+        zones = tuple((read_zone(key, below), below) for key, below in fields.tables("zones"))
+        loops = tuple(_loop(key, below) for key, below in fields.tables("loops"))
+        heaters = tuple(_heater(key, below) for key, below in fields.tables("heaters"))
+        entries = fields.tables("sensors")
+    maybe = [_sensor(key, below) for key, below in entries]
+    sensors = tuple(sensor for sensor in maybe if sensor is not None)
+    site = Site(
+        id=site_id,
+        time_zone=time_zone,
+        latitude_deg=latitude_deg,
+        longitude_deg=longitude_deg,
+        store=store,
+        broker=broker,
+        zones=tuple(zone for zone, _ in zones),
+        loops=tuple(read.loop for read in loops),
+        heaters=tuple(read.heater for read in heaters),
+        sensors=tuple(read.sensor for read in sensors) + _relay_sensors(heaters, sensors),
+    )
+    complete = len(sensors) == len(maybe)
+    return ReadSite(site, fields, zones, loops, heaters, sensors, complete)
+
+
+def _broker(fields: Fields) -> Broker:
+    with fields:
+        return Broker(
+            host=fields.read("host", HOST),
+            port=fields.read_or("port", whole(1, 65535), 1883),
+            protocol=fields.read_or("protocol", word(("5", "3.1.1")), "5"),
+        )
+
+
+def _loop(loop_id: str, fields: Fields) -> ReadLoop:
+    with fields:
+        loop = Loop(
+            id=loop_id,
+            zone=fields.read("zone", IDENT),
+            tube_length_m=fields.read("tube_length_m", number(5, 5000)),
+            tube_bore_m=fields.read("tube_bore_mm", number(5, 50)) * _M_PER_MM,
+            # above 60 % glycol no longer lowers the freeze point (common practice, no source)
+            glycol_mass_fraction=fields.read("glycol_mass_percent", number(0, 60)) / 100.0,
+        )
+    return ReadLoop(loop, fields)
+
+
+def _heater(heater_id: str, fields: Fields) -> ReadHeater:
+    with fields:
+        rating_w = fields.read("rating_kw", number(0.2, 200)) * _W_PER_KW
+        supply_limit_c = fields.read("supply_limit_c", number(25, 95))
+        loops = tuple(fields.items("loops", IDENT))
+        below = fields.table("relay")
+        heater = Heater(
+            id=heater_id,
+            rating_w=rating_w,
+            supply_limit_c=supply_limit_c,
+            loops=tuple(loop for loop, _ in loops),
+            relay=_relay(below),
+        )
+    return ReadHeater(heater, fields, below, loops)
+
+
+def _relay(fields: Fields) -> Relay:
+    with fields:
+        command_topic = fields.read("command_topic", TOPIC)
+        leases = fields.read("leases", FLAG)
+        # shorter than two ticks it would drop out between commands
+        drop_out_s = fields.read_or("drop_out_s", number(20, 900), None)
+        report_topic = fields.read_or("report_topic", TOPIC, None)
+    if leases is False and drop_out_s is None:
+        fields.blame(
+            "leases",
+            "a relay that knows no leases is declared without a hard-wired drop-out time",
+            "give drop_out_s, the seconds after which its own wiring drops it out",
+        )
+    return Relay(command_topic, leases is True, drop_out_s, report_topic)
+
+
+def _sensor(sensor_id: str, fields: Fields) -> ReadSensor | None:
+    with fields:
+        role = fields.read("role", _ROLE)
+        unit = fields.read("unit", _unit(role))
+        topic = fields.read("topic", TOPIC)
+        value_pointer = fields.read_or("value_pointer", POINTER, None)
+        time_pointer = fields.read_or("time_pointer", POINTER, None)
+        pulses_per_kwh = fields.read_or("pulses_per_kwh", number(0.1, 100_000), None)
+        if role in OUTDOOR_ROLES or role is None:
+            subject = fields.read_or("subject", IDENT, OUTDOOR)
+        else:
+            subject = fields.read("subject", IDENT)
+    if role is None or not subject:
+        return None
+    if unit and (unit == PULSES) != (pulses_per_kwh is not None):
+        fields.blame(
+            "pulses_per_kwh" if pulses_per_kwh is not None else "unit",
+            "pulses_per_kwh and the unit pulses belong together",
+            "give both or neither",
+        )
+    sensor = Sensor(
+        id=sensor_id,
+        role=role,
+        subject=subject,
+        topic=topic,
+        unit=unit,
+        value_pointer=value_pointer,
+        time_pointer=time_pointer,
+        pulses_per_kwh=pulses_per_kwh,
+    )
+    return ReadSensor(sensor, fields)
+
+
+def _unit(role: Role | None) -> Kind[str]:
+    if role is None:
+        return text()
+
+    def parse(given: str) -> str:
+        unit = fitting_unit(role, given)
+        if unit is None:
+            raise Unfit(f"no unit of the role {role.value}")
+        return unit
+
+    return Kind(units_in_words(role), parse, "")
+
+
+def _relay_sensors(
+    heaters: tuple[ReadHeater, ...], sensors: tuple[ReadSensor, ...]
+) -> tuple[Sensor, ...]:
+    """The read-back of each relay that reports by itself and has no sensor of its own."""
+    fitted = {read.sensor.subject for read in sensors if read.sensor.role is Role.RELAY_STATE}
+    return tuple(
+        relay_sensor(read.heater.id, read.heater.relay.report_topic)
+        for read in heaters
+        if read.heater.relay.report_topic and read.heater.id not in fitted
+    )
+
+
+def relay_sensor(heater_id: str, report_topic: str) -> Sensor:
+    """The sensor that reads a relay's own report."""
+    return Sensor(
+        id=f"{heater_id}-relay",
+        role=Role.RELAY_STATE,
+        subject=heater_id,
+        topic=report_topic,
+        unit=ON_OFF,
+        value_pointer=REPORT_POINTER,
+    )

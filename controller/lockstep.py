@@ -1,0 +1,80 @@
+"""A clock paced from outside: demonstration and soak on the real service.
+
+Whoever paces (the *pacer*) listens at a Unix socket. For each tick it sends the moment, sends its
+sensor messages over MQTT once the service has set its clock, and then says how many messages
+there have been. The service takes them, ticks, lets the planner finish, and answers how many
+commands it has sent. Time goes on only after that, so speed never changes what is decided.
+
+All lines are JSON objects::
+
+    pacer    {"utc_s": 1765000000.0, "mono_s": 86400.0}
+    service  {"set": true}
+    pacer    {"messages": 4711}
+    service  {"commands": {"boiler": 17}}
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from controller.clock import Clock
+from controller.records.instant import Instant
+
+MESSAGES_WAIT_S = 10.0
+"""Longest wait for messages that the pacer says it has sent [s, real time]."""
+
+
+class Pace:
+    """The service's end of the socket.
+
+    Parameters
+    ----------
+    path : Path
+        The Unix socket at which the pacer listens.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.connect(str(path))
+        self._lines = self._socket.makefile("r", encoding="utf-8")
+
+    def next_moment(self) -> Instant | None:
+        """The moment of the next tick; None when the pacer has hung up."""
+        line = self._lines.readline()
+        if not line:
+            return None
+        data = json.loads(line)
+        return Instant(float(data["utc_s"]), float(data["mono_s"]))
+
+    def clock_is_set(self) -> int:
+        """Say that the clock stands at that moment; the sensor messages sent so far come back."""
+        self._send({"set": True})
+        return int(json.loads(self._lines.readline())["messages"])
+
+    def done(self, commands: Mapping[str, int]) -> None:
+        """Say that the tick is over: commands sent so far, by heater."""
+        self._send({"commands": dict(commands)})
+
+    def close(self) -> None:
+        """Hang up."""
+        self._lines.close()
+        self._socket.close()
+
+    def _send(self, line: Mapping[str, Any]) -> None:
+        self._socket.sendall(json.dumps(line).encode() + b"\n")
+
+
+def wait_for(condition: Callable[[], bool], clock: Clock, *, seconds: float) -> bool:
+    """Wait until something holds that another thread brings about; False when time is up."""
+    pause = threading.Event()
+    deadline_mono_s = clock.now().mono_s + seconds
+    while not condition():
+        if clock.now().mono_s >= deadline_mono_s:
+            return False
+        pause.wait(0.0002)
+    return True

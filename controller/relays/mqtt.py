@@ -1,0 +1,360 @@
+"""Leased commands to one heater's relay over MQTT.
+
+The only module that publishes to a heater's topic. Safe by its shape: nothing is ever queued for
+later. Every connection is made by a fresh MQTT client, because the library sends what was left
+over from one connection in the next; and an ON is refused while no connection stands.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import socket
+import threading
+from dataclasses import dataclass, replace
+from typing import cast
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from controller.clock import Clock
+from controller.records.decision import Command
+from controller.records.instant import Instant
+from controller.records.site import Broker, Heater
+
+KEEP_ALIVE_S = 15
+FIRST_RETRY_S = 1.0
+LAST_RETRY_S = 30.0
+CONFIRM_S = 5.0
+"""How long a clean stop waits for the broker to confirm the OFF [s]."""
+
+SHORT_LIVED_S = 10.0
+"""A connection lost sooner than this after it was accepted counts as taken from us [s]."""
+SHORT_LIVED_IN_A_ROW = 3
+"""MQTT 3.1.1 does not say that another client has come under our name: this many show it."""
+
+_TAKEN_OVER = 0x8E
+"""Reason code *Session taken over*, MQTT 5.0 section 3.14.2.1."""
+_PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+_REPORT_LIMIT_BYTES = 1024
+_LONGEST_UPTIME_S = 1e10
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a relay board last said of itself.
+
+    ``uptime_s`` is the board's own monotonic time, ``sequence`` that of the last command it took.
+    """
+
+    heat: bool
+    uptime_s: float
+    sequence: int
+    received: Instant
+
+
+def command_payload(command: Command, *, answers_s: float | None = None) -> bytes:
+    """Write a command as the relay reads it.
+
+    Parameters
+    ----------
+    command : Command
+    answers_s : float, optional
+        Uptime in the relay's latest report [s]; only an ON answers a report.
+
+    Returns
+    -------
+    bytes
+        A JSON object.
+    """
+    fields: dict[str, object] = {
+        "heat": command.heat,
+        "seq": command.sequence,
+        "issued": command.issued_s,
+    }
+    if command.heat:
+        fields["lease_s"] = command.lease_s
+        if answers_s is not None:
+            fields["answers_s"] = answers_s
+    return _json(fields)
+
+
+def parse_report(payload: bytes, received: Instant) -> Report | None:
+    """Read a relay's report; None where it is none."""
+    if len(payload) > _REPORT_LIMIT_BYTES:
+        return None
+    try:
+        fields = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(fields, dict):
+        return None
+    heat, sequence, uptime_s = fields.get("heat"), fields.get("seq"), fields.get("uptime_s")
+    if not isinstance(heat, bool) or not isinstance(sequence, int) or isinstance(sequence, bool):
+        return None
+    if isinstance(uptime_s, bool) or not isinstance(uptime_s, int | float):
+        return None
+    # a year is 3e7 s; also keeps out nan, infinity and whole numbers beyond float
+    if not 0.0 <= uptime_s <= _LONGEST_UPTIME_S:
+        return None
+    return Report(heat, float(uptime_s), sequence, received)
+
+
+class MqttRelay:
+    """The door to one heater's relay.
+
+    Parameters
+    ----------
+    broker : Broker
+    heater : Heater
+        Its relay says the topics.
+    client_id : str
+        The same for every process that may command this heater, so that the broker lets only one
+        of them in.
+    clock : Clock
+        Says when a report arrived and how long a connection lasted.
+    """
+
+    def __init__(self, broker: Broker, heater: Heater, *, client_id: str, clock: Clock) -> None:
+        self._broker = broker
+        self._relay = heater.relay
+        self._client_id = client_id
+        self._clock = clock
+        # held by whoever publishes or changes the connection: the tick and the network thread
+        self._lock = threading.Lock()
+        self._client: paho.Client | None = None
+        self._ready = False
+        self._off = _json({"heat": False})
+        self._accepted = False
+        self._accepted_mono_s = 0.0
+        self._short_lived = 0
+        self._report: Report | None = None
+        self._published = 0
+        self._taken_over = False
+        self._closing = threading.Event()
+        self._ended = threading.Event()
+        self._keeper = threading.Thread(target=self._keep, name=f"relay-{heater.id}", daemon=True)
+
+    @property
+    def connected(self) -> bool:
+        """Whether a connection stands on which OFF has been said."""
+        return self._ready
+
+    @property
+    def taken_over(self) -> bool:
+        """Whether another client has taken our name at the broker. We do not take it back."""
+        return self._taken_over
+
+    @property
+    def report(self) -> Report | None:
+        """The relay's latest report, None before the first or where it makes none."""
+        return self._report
+
+    @property
+    def published(self) -> int:
+        """Commands handed to the broker's connection, the OFF of every connect included."""
+        return self._published
+
+    def start(self) -> None:
+        """Connect in the background; retried until ``stop``, ``abandon`` or a takeover."""
+        self._keeper.start()
+
+    def send(self, command: Command) -> bool:
+        """Give a command to the relay now, or not at all.
+
+        Parameters
+        ----------
+        command : Command
+
+        Returns
+        -------
+        bool
+            False where it was not sent: no connection, or an ON while a relay that makes reports
+            has not made one yet. An OFF that could not be sent is the first thing said on the
+            next connection.
+        """
+        with self._lock:
+            # said first on the next connection: its sequence outdates an ON still on the way
+            self._off = command_payload(replace(command, heat=False))
+            if not command.heat:
+                return self._publish(self._off, qos=1, retain=True) is not None
+            answers_s = None if self._report is None else self._report.uptime_s
+            if self._relay.report_topic is not None and answers_s is None:
+                return False
+            payload = command_payload(command, answers_s=answers_s)
+            return self._publish(payload, qos=0, retain=False) is not None
+
+    def stop(self, command: Command) -> bool:
+        """Say OFF, wait for the broker's receipt, and disconnect cleanly.
+
+        Parameters
+        ----------
+        command : Command
+            The last OFF.
+
+        Returns
+        -------
+        bool
+            Whether the broker has confirmed the OFF. Where it has not, the connection is
+            abandoned, so that the will speaks.
+
+        Raises
+        ------
+        ValueError
+            Where the command is an ON.
+        """
+        if command.heat:
+            raise ValueError("a relay is stopped with an OFF, not with an ON")
+        with self._lock:
+            self._off = command_payload(command)
+            info = self._publish(self._off, qos=1, retain=True)
+            self._ready = False
+        confirmed = info is not None and _confirmed(info)
+        if confirmed and self._client is not None:
+            self._closing.set()
+            self._client.disconnect()
+        else:
+            self.abandon()
+        self._join()
+        return confirmed
+
+    def abandon(self) -> None:
+        """Break the connection without a DISCONNECT, so that the broker speaks our will.
+
+        Takes no lock and waits for nothing: a watchdog calls it when the tick hangs.
+        """
+        self._closing.set()
+        self._ready = False
+        if self._client is not None:
+            _break(self._client)
+
+    def _join(self) -> None:
+        if self._keeper.is_alive():
+            self._keeper.join(CONFIRM_S)
+
+    def _publish(self, payload: bytes, *, qos: int, retain: bool) -> paho.MQTTMessageInfo | None:
+        """Publish if a connection stands; to be called with the lock held."""
+        if not self._ready or self._client is None:
+            return None
+        info = self._client.publish(self._relay.command_topic, payload, qos=qos, retain=retain)
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return None
+        self._published += 1
+        return info
+
+    def _keep(self) -> None:
+        """Hold a connection until closing: the keeper's thread."""
+        delay_s = FIRST_RETRY_S
+        while not self._closing.is_set():
+            if self._connect_once():
+                delay_s = FIRST_RETRY_S
+            self._closing.wait(delay_s)
+            delay_s = min(2.0 * delay_s, LAST_RETRY_S)
+
+    def _connect_once(self) -> bool:
+        """Make one connection and wait for its end; whether the broker had accepted it."""
+        self._ended.clear()
+        self._accepted = False
+        client = self._new_client()
+        self._client = client
+        try:
+            client.connect(self._broker.host, self._broker.port, keepalive=KEEP_ALIVE_S)
+        except OSError:
+            self._short_lived = 0  # a broker that is away takes nothing over
+            return False
+        if self._closing.is_set():
+            _break(client)
+        client.loop_start()
+        self._ended.wait()
+        client.loop_stop()
+        return self._accepted
+
+    def _new_client(self) -> paho.Client:
+        protocol = _PROTOCOLS[self._broker.protocol]
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._client_id,
+            protocol=protocol,
+            clean_session=None if protocol == paho.MQTTv5 else True,
+            reconnect_on_failure=False,
+        )
+        # an exception in a callback would end the network thread for good: log it instead
+        client.suppress_exceptions = True
+        client.enable_logger(_LOG)
+        client.will_set(self._relay.command_topic, _json({"heat": False}), qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        userdata: object,
+        flags: paho.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if reason.is_failure:
+            _LOG.warning("the broker refuses the relay's client %s: %s", self._client_id, reason)
+            return
+        with self._lock:
+            self._accepted = True
+            self._accepted_mono_s = self._clock.now().mono_s
+            self._ready = not self._closing.is_set()
+            self._publish(self._off, qos=1, retain=True)
+        if self._relay.report_topic is not None:
+            client.subscribe(self._relay.report_topic, qos=0)
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        userdata: object,
+        flags: paho.DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        with self._lock:
+            was_ready, self._ready = self._ready, False
+            if was_ready:
+                lasted_s = self._clock.now().mono_s - self._accepted_mono_s
+                self._short_lived = self._short_lived + 1 if lasted_s < SHORT_LIVED_S else 0
+            by_name = flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER
+            if by_name or self._short_lived >= SHORT_LIVED_IN_A_ROW:
+                self._taken_over = True
+                self._closing.set()
+        self._ended.set()
+
+    def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:
+        # a retained report may be of any age
+        if message.retain or message.topic != self._relay.report_topic:
+            return
+        report = parse_report(bytes(message.payload), self._clock.now())
+        if report is not None:
+            self._report = report
+
+
+def _json(fields: dict[str, object]) -> bytes:
+    return json.dumps(fields, separators=(",", ":"), allow_nan=False).encode()
+
+
+def _confirmed(info: paho.MQTTMessageInfo) -> bool:
+    try:
+        info.wait_for_publish(CONFIRM_S)
+    except (ValueError, RuntimeError):
+        return False
+    return info.is_published()
+
+
+def _break(client: paho.Client) -> None:
+    """End the TCP connection without a word; the network thread then notices by itself."""
+    found = client.socket()
+    if found is None:
+        return
+    try:
+        cast(socket.socket, found).shutdown(socket.SHUT_RDWR)
+    except OSError:
+        return  # already gone

@@ -1,0 +1,175 @@
+"""MQTT messages into a bounded queue. Decodes nothing and decides nothing.
+
+The network thread only puts messages aside; the tick takes them with ``drain``.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Iterable
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from controller.clock import Clock
+from controller.records.site import Broker
+from controller.sensors.decode import SIZE_LIMIT_BYTES, Message
+
+KEEP_ALIVE_S = 15
+FIRST_RETRY_S = 1
+LAST_RETRY_S = 30
+HELD_MESSAGES = 5000
+"""Most messages kept between two ticks; a workshop's sensors send some tens."""
+HELD_BYTES = 8 * 1024 * 1024
+"""Most payload kept between two ticks: a flood must not fill the memory of a small server."""
+
+_LOG = logging.getLogger(__name__)
+_PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+
+
+class SensorIntake:
+    """Listens to the topics of all sensors and keeps what arrives until the next tick.
+
+    Parameters
+    ----------
+    broker : Broker
+    topics : iterable of str
+        Of every sensor; a topic may be named twice.
+    client_id : str
+        Unlike that of any other client of this broker.
+    clock : Clock
+        Says when a message arrived.
+    """
+
+    def __init__(
+        self, broker: Broker, topics: Iterable[str], *, client_id: str, clock: Clock
+    ) -> None:
+        self._broker = broker
+        self._topics = frozenset(topics)
+        self._clock = clock
+        self._held: deque[Message] = deque()
+        self._held_bytes = 0
+        self._lock = threading.Lock()
+        self._connected = False
+        self._received = 0
+        self._dropped = 0
+        self._client = self._new_client(client_id)
+
+    @property
+    def connected(self) -> bool:
+        """Whether the connection stands and the broker has confirmed that we listen."""
+        return self._connected
+
+    @property
+    def received(self) -> int:
+        """Messages seen on our topics since the start, dropped ones included."""
+        return self._received
+
+    @property
+    def dropped(self) -> int:
+        """Messages lost because the tick did not fetch them in time."""
+        return self._dropped
+
+    def start(self) -> None:
+        """Connect in the background; retried for ever until ``stop``."""
+        self._client.connect_async(self._broker.host, self._broker.port, keepalive=KEEP_ALIVE_S)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Disconnect and end the network thread. What was received can still be drained."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def drain(self) -> list[Message]:
+        """Take all messages that have arrived since the last call, oldest first."""
+        with self._lock:
+            messages = list(self._held)
+            self._held.clear()
+            self._held_bytes = 0
+        return messages
+
+    def _new_client(self, client_id: str) -> paho.Client:
+        protocol = _PROTOCOLS[self._broker.protocol]
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=protocol,
+            clean_session=None if protocol == paho.MQTTv5 else True,
+        )
+        # an exception in a callback would end the network thread for good: log it instead
+        client.suppress_exceptions = True
+        client.enable_logger(_LOG)
+        client.reconnect_delay_set(FIRST_RETRY_S, LAST_RETRY_S)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self,
+        client: paho.Client,
+        userdata: object,
+        flags: paho.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if reason.is_failure:
+            _LOG.warning("the broker refuses the sensors' client: %s", reason)
+            return
+        if self._topics:
+            client.subscribe([(topic, 0) for topic in sorted(self._topics)])
+        else:
+            self._connected = True
+
+    def _on_subscribe(
+        self,
+        client: paho.Client,
+        userdata: object,
+        message_id: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        self._connected = True
+        if any(reason.is_failure for reason in reasons):
+            _LOG.warning("the broker does not let us listen to every sensor's topic: %s", reasons)
+
+    def _on_disconnect(
+        self,
+        client: paho.Client,
+        userdata: object,
+        flags: paho.DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self._connected = False
+
+    def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:
+        # some brokers hand retained messages to clients that never asked for them
+        if message.topic not in self._topics:
+            return
+        # one byte over the limit is enough to see that a payload is too large
+        payload = bytes(message.payload[: SIZE_LIMIT_BYTES + 1])
+        with self._lock:
+            self._received += 1
+            self._hold(
+                Message(
+                    topic=message.topic,
+                    payload=payload,
+                    retained=message.retain,
+                    at=self._clock.now(),
+                    sequence=self._received,
+                )
+            )
+
+    def _hold(self, message: Message) -> None:
+        """Keep a message, giving up the oldest ones where there is no room left."""
+        self._held.append(message)
+        self._held_bytes += len(message.payload)
+        while len(self._held) > HELD_MESSAGES or self._held_bytes > HELD_BYTES:
+            self._held_bytes -= len(self._held.popleft().payload)
+            self._dropped += 1

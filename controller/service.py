@@ -1,0 +1,219 @@
+"""The long-running service: puts the guard together, and has it tick.
+
+The only module that makes relays. ``serve`` runs on the machine's own clock, ``serve_in_lockstep``
+on one that is paced from outside; the guard and all it does are the same.
+"""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from controller.clock import Clock, SteppedClock, SystemClock
+from controller.configuration import Configuration, load_all
+from controller.configuration_watch import ConfigurationWatch
+from controller.guard import Guard, TakenOver
+from controller.intake import Intake
+from controller.lockstep import MESSAGES_WAIT_S, Pace, wait_for
+from controller.planner_process import PlannerProcess
+from controller.planning_desk import PlanningDesk
+from controller.records.limits import TICK_S
+from controller.relays.mqtt import MqttRelay
+from controller.sensors.mqtt import SensorIntake
+from controller.site_lock import site_lock
+from controller.store.writer import open_writer
+from controller.watchdog import Watchdog
+
+log = logging.getLogger(__name__)
+
+LATE_S = 1.5 * TICK_S
+"""A tick that is this late on the monotonic clock: the wall clock was set back [s]."""
+CONNECT_WAIT_S = 10.0
+"""Longest wait for the broker before a paced clock starts [s, real time]."""
+
+
+@dataclass(slots=True)
+class _Parts:
+    """A guard with what the service itself must reach."""
+
+    guard: Guard
+    sensors: SensorIntake
+    relays: dict[str, MqttRelay]
+
+
+def serve(site_path: Path) -> None:
+    """Run until SIGTERM or SIGINT; an edited site file is taken up by starting over.
+
+    Raises
+    ------
+    ConfigurationError
+        Where the configuration is not good at the start.
+    AlreadyRunning
+        Where another service runs on this site.
+    TakenOver
+        Where another client has taken a relay's session.
+    """
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    while not stop.is_set():
+        _serve_one_site(load_all(site_path), site_path, stop)
+
+
+def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
+    """Run on a clock that is paced through a Unix socket, until the pacer hangs up."""
+    pace, real = Pace(socket_path), SystemClock()
+    configuration = load_all(site_path)
+    moment = pace.next_moment()
+    if moment is None:
+        return
+    clock, watchdog = SteppedClock(moment), Watchdog(real)
+    with _parts(configuration, site_path, clock) as parts:
+        wait_for(
+            lambda: all(r.connected for r in parts.relays.values()) and parts.sensors.connected,
+            real,
+            seconds=CONNECT_WAIT_S,
+        )
+        watchdog.start()
+        while moment is not None:
+            watchdog.pat()
+            _paced_tick(parts, pace, clock, real)
+            watchdog.rest()
+            moment = pace.next_moment()
+            if moment is not None:
+                clock.set(moment)
+    pace.close()
+
+
+def _paced_tick(parts: _Parts, pace: Pace, clock: SteppedClock, real: Clock) -> None:
+    expected = pace.clock_is_set()
+    arrived = wait_for(lambda: parts.sensors.received >= expected, real, seconds=MESSAGES_WAIT_S)
+    if not arrived:
+        log.warning("%d of %d messages have arrived", parts.sensors.received, expected)
+    parts.guard.tick()
+    parts.guard.finish_planning()
+    pace.done({heater: relay.published for heater, relay in parts.relays.items()})
+
+
+def _serve_one_site(configuration: Configuration, site_path: Path, stop: threading.Event) -> None:
+    """Tick every ``TICK_S`` until told to stop or the site file has changed."""
+    clock = SystemClock()
+    ended = threading.Event()
+    taken_over: list[TakenOver] = []
+    watchdog = Watchdog(clock)
+    with _parts(configuration, site_path, clock) as parts:
+
+        def tick() -> None:
+            try:
+                parts.guard.tick()
+            except TakenOver as error:
+                taken_over.append(error)
+                ended.set()
+            watchdog.pat()
+
+        watchdog.start()
+        with _ticking(tick, clock) as rearm:
+            _wait(stop, ended, parts.guard, watchdog, rearm)
+        watchdog.stop()
+    if taken_over:
+        raise taken_over[0]
+
+
+def _wait(
+    stop: threading.Event,
+    ended: threading.Event,
+    guard: Guard,
+    watchdog: Watchdog,
+    rearm: Callable[[], None],
+) -> None:
+    while not (stop.is_set() or ended.is_set() or guard.site_changed):
+        stop.wait(1.0)
+        if watchdog.since_pat_s() > LATE_S:
+            # the scheduler waits on wall time: after a step back it would wait for too long
+            rearm()
+
+
+@contextmanager
+def _ticking(tick: Callable[[], None], clock: Clock) -> Iterator[Callable[[], None]]:
+    """Have the scheduler call ``tick``, now and every ``TICK_S``; yields what re-arms it."""
+
+    def wall_time() -> datetime:
+        return datetime.fromtimestamp(clock.now().utc_s, UTC)
+
+    scheduler = BackgroundScheduler(timezone=UTC)
+    job = scheduler.add_job(
+        tick,
+        "interval",
+        seconds=TICK_S,
+        next_run_time=wall_time(),
+        coalesce=True,
+        misfire_grace_time=None,
+        max_instances=1,
+    )
+
+    def rearm() -> None:
+        job.modify(next_run_time=wall_time())
+
+    scheduler.start()
+    try:
+        yield rearm
+    finally:
+        scheduler.shutdown(wait=True)
+
+
+@contextmanager
+def _parts(configuration: Configuration, site_path: Path, clock: Clock) -> Iterator[_Parts]:
+    """Put the guard together; on leaving, every heater is told OFF."""
+    site = configuration.site
+    with ExitStack() as stack:
+        stack.enter_context(site_lock(configuration.store))
+        store = open_writer(configuration.store)
+        stack.callback(store.close)
+        sensors = SensorIntake(
+            site.broker,
+            [sensor.topic for sensor in site.sensors],
+            client_id=f"slabtide-{site.id}-sensors",
+            clock=clock,
+        )
+        relays = {
+            heater.id: MqttRelay(
+                site.broker, heater, client_id=f"slabtide-{site.id}-{heater.id}", clock=clock
+            )
+            for heater in site.heaters
+        }
+        planner = PlannerProcess(configuration.store, SystemClock())
+        desk = PlanningDesk(site=site, limits=configuration.limits, planner=planner, store=store)
+        guard = Guard(
+            watch=ConfigurationWatch(site_path, configuration),
+            clock=clock,
+            intake=Intake(site, sensors),
+            relays=relays,
+            store=store,
+            desk=desk,
+        )
+        _connect(stack, guard, sensors, relays)
+        yield _Parts(guard, sensors, relays)
+
+
+def _connect(
+    stack: ExitStack, guard: Guard, sensors: SensorIntake, relays: dict[str, MqttRelay]
+) -> None:
+    """Open the connections, and say how each is closed: the last thing a relay hears is OFF."""
+    for heater, relay in relays.items():
+        relay.start()
+        stack.callback(_close, relay, guard, heater)
+    stack.callback(guard.stop)
+    sensors.start()
+    stack.callback(sensors.stop)
+
+
+def _close(relay: MqttRelay, guard: Guard, heater: str) -> None:
+    relay.stop(guard.last_off(heater))

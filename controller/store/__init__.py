@@ -1,0 +1,10 @@
+"""The record: readings, decisions, plans and learnt parameters in one SQLite file.
+
+One process writes; any number read, also while it writes and after it was killed.
+"""
+
+from controller.store.failures import StoreFailed, StoreMissing
+from controller.store.reader import Reader, open_reader
+from controller.store.writer import Writer, open_writer
+
+__all__ = ["Reader", "StoreFailed", "StoreMissing", "Writer", "open_reader", "open_writer"]

@@ -1,0 +1,81 @@
+"""Opening the store's file: one writer, any number of readers, private to their user.
+
+Write-ahead logging lets readers work while the writer does, and keeps what was committed when
+the writer is killed; ``synchronous=FULL`` makes a commit wait for the disk, so that a power cut
+keeps it too.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+from urllib.parse import quote
+
+from controller.store import migrations
+from controller.store.failures import StoreFailed, StoreMissing
+
+FILE_NAME = "slabtide.db"
+BUSY_TIMEOUT_MS = 5_000
+"""How long to wait for another connection's lock [ms]; well under the guard's 30 s."""
+WAL_KEPT_BYTES = 16 * 1024 * 1024
+"""Size to which the write-ahead log shrinks again after a large import."""
+
+
+def connect_writer(folder: Path) -> sqlite3.Connection:
+    """Open the store for writing; make folder and file where there are none, and migrate."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    folder.chmod(0o700)
+    path = folder / FILE_NAME
+    # SQLite gives its side files the mode of the main file, so this one call covers all three.
+    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    path.chmod(0o600)
+    # The scheduler runs ticks on a pool: any thread may write, one at a time (see Writer).
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS:d}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES:d}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        migrations.migrate(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def connect_reader(folder: Path) -> sqlite3.Connection:
+    """Open an existing store read-only.
+
+    Raises
+    ------
+    StoreMissing
+        Where there is no file, or one whose first migration has not run.
+    StoreFailed
+        Where the file's schema is not the one this version reads.
+    """
+    path = folder / FILE_NAME
+    if not path.is_file():
+        raise StoreMissing(f"there is no store at {path}")
+    uri = f"file:{quote(str(path.absolute()))}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None)
+    try:
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS:d}")
+        _check_version(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+    found, known = migrations.version(connection), len(migrations.MIGRATIONS)
+    if found == 0:
+        raise StoreMissing(f"the store at {path} is still empty")
+    if found != known:
+        relation = "a newer" if found > known else "an older"
+        raise StoreFailed(
+            f"the store at {path} was last written by {relation} slabtide (its schema is "
+            f"{found}, this one reads {known}); run both with the same version"
+        )

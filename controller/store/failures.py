@@ -1,0 +1,28 @@
+"""What can go wrong with the store, in the words of the owner rather than of SQLite."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+class StoreFailed(Exception):
+    """The store could not be read or written; the message names the file and the reason."""
+
+
+class StoreMissing(StoreFailed):
+    """There is no store yet: the service has never run on this site."""
+
+
+@contextmanager
+def reported(doing: str, path: Path) -> Iterator[None]:
+    """Turn every fault met while ``doing`` something with the store into StoreFailed.
+
+    ValueError belongs to it: that is what the codec raises for a row that holds no record.
+    """
+    try:
+        yield
+    except (sqlite3.Error, OSError, ValueError) as error:
+        raise StoreFailed(f"cannot {doing} in {path}: {error}") from error

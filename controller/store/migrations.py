@@ -1,0 +1,173 @@
+"""The store's schema, as the steps that made it.
+
+A released step is never edited: a change is a new function at the end of ``MIGRATIONS``. Each
+runs in one transaction together with the count of steps done (SQLite's ``user_version``), so a
+power cut leaves the store before or after a step, never within one.
+
+All times are integer milliseconds since 1970-01-01 UTC; names end in their unit.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+
+from controller.store.failures import StoreFailed
+from controller.store.transactions import transaction
+
+
+def create_readings(connection: sqlite3.Connection) -> None:
+    """Readings by sensor and time, and the payloads that gave none.
+
+    A sensor's text id is kept once, so that years of readings cost about 30 bytes each.
+    ``delay_ms`` is received minus measured: a small number packs into fewer bytes.
+    """
+    connection.execute("CREATE TABLE sensor (key INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE)")
+    connection.execute(
+        """CREATE TABLE reading (
+            sensor INTEGER NOT NULL REFERENCES sensor (key),
+            measured_ms INTEGER NOT NULL,
+            sequence INTEGER NOT NULL,
+            delay_ms INTEGER NOT NULL,
+            value REAL NOT NULL,
+            quality INTEGER NOT NULL,
+            PRIMARY KEY (sensor, measured_ms, sequence)
+        ) WITHOUT ROWID"""
+    )
+    connection.execute(
+        """CREATE TABLE rejection (
+            sensor INTEGER NOT NULL REFERENCES sensor (key),
+            reason TEXT NOT NULL,
+            day INTEGER NOT NULL,
+            count INTEGER NOT NULL,
+            last_ms INTEGER NOT NULL,
+            example TEXT NOT NULL,
+            PRIMARY KEY (sensor, reason, day)
+        ) WITHOUT ROWID"""
+    )
+
+
+def create_decisions(connection: sqlite3.Connection) -> None:
+    """Decisions in order of writing.
+
+    The first index covers the history of the command, so that learning from months of it
+    never reads the rows themselves.
+    """
+    connection.execute(
+        """CREATE TABLE decision (
+            id INTEGER PRIMARY KEY,
+            utc_ms INTEGER NOT NULL,
+            mono_ms INTEGER NOT NULL,
+            heater TEXT NOT NULL,
+            zones TEXT NOT NULL,
+            version TEXT NOT NULL,
+            heat INTEGER NOT NULL,
+            sequence INTEGER NOT NULL,
+            issued_ms INTEGER NOT NULL,
+            lease_ms INTEGER NOT NULL,
+            wanted INTEGER NOT NULL,
+            rung TEXT NOT NULL,
+            reason TEXT NOT NULL,
+            session TEXT,
+            plan TEXT,
+            deciding_rule TEXT,
+            deciding_severity INTEGER,
+            deciding_reason TEXT,
+            deciding TEXT,
+            sensed TEXT NOT NULL,
+            estimates TEXT NOT NULL,
+            verdicts TEXT NOT NULL,
+            notices TEXT NOT NULL
+        )"""
+    )
+    connection.execute(
+        "CREATE INDEX decision_by_heater ON decision (heater, utc_ms, id, heat, lease_ms)"
+    )
+    connection.execute("CREATE INDEX decision_by_time ON decision (utc_ms)")
+
+
+def create_heater_records(connection: sqlite3.Connection) -> None:
+    """What each relay answered, and what of each heater survives a power cut."""
+    connection.execute(
+        """CREATE TABLE readback (
+            heater TEXT NOT NULL,
+            sequence INTEGER NOT NULL,
+            at_ms INTEGER NOT NULL,
+            heat INTEGER,
+            agrees INTEGER,
+            PRIMARY KEY (heater, sequence)
+        ) WITHOUT ROWID"""
+    )
+    connection.execute("CREATE TABLE heater_state (heater TEXT PRIMARY KEY, state TEXT NOT NULL)")
+
+
+def create_plans(connection: sqlite3.Connection) -> None:
+    """Plans, learnt parameters, and every configuration text that was ever in force.
+
+    A plan's expected temperatures, its bulk by far, stand apart so that old ones can go.
+    """
+    connection.execute(
+        """CREATE TABLE plan (
+            id TEXT PRIMARY KEY,
+            heater TEXT NOT NULL,
+            made_ms INTEGER NOT NULL,
+            plan TEXT NOT NULL,
+            points TEXT
+        )"""
+    )
+    connection.execute("CREATE INDEX plan_by_heater ON plan (heater, made_ms)")
+    connection.execute(
+        "CREATE INDEX plan_with_points ON plan (heater, made_ms) WHERE points IS NOT NULL"
+    )
+    connection.execute(
+        """CREATE TABLE parameter_set (
+            id TEXT PRIMARY KEY,
+            zone TEXT NOT NULL,
+            made_ms INTEGER NOT NULL,
+            parameter_set TEXT NOT NULL
+        )"""
+    )
+    connection.execute("CREATE INDEX parameter_set_by_zone ON parameter_set (zone, made_ms)")
+    connection.execute(
+        """CREATE TABLE configuration (
+            id INTEGER PRIMARY KEY,
+            name TEXT NOT NULL,
+            loaded_ms INTEGER NOT NULL,
+            text TEXT NOT NULL
+        )"""
+    )
+    connection.execute("CREATE INDEX configuration_by_name ON configuration (name, id)")
+
+
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
+    create_readings,
+    create_decisions,
+    create_heater_records,
+    create_plans,
+)
+"""Every step in the order of its release."""
+
+
+def version(connection: sqlite3.Connection) -> int:
+    """How many steps this store has been through."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a store up to date; the connection must be in autocommit mode.
+
+    Raises
+    ------
+    StoreFailed
+        Where a newer slabtide has written it: its rows could be misread.
+    """
+    done = version(connection)
+    if done > len(MIGRATIONS):
+        raise StoreFailed(
+            f"the store was written by a newer slabtide (its schema is {done}, this one knows "
+            f"{len(MIGRATIONS)}); install that version again"
+        )
+    for number, step in enumerate(MIGRATIONS[done:], start=done + 1):
+        with transaction(connection):
+            step(connection)
+            connection.execute(f"PRAGMA user_version = {number:d}")

@@ -1,0 +1,141 @@
+"""Records to table rows and back. The only place that knows which column holds what."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, TypeVar
+
+from controller.codec import from_plain, to_plain
+from controller.records.decision import (
+    Command,
+    Decision,
+    Estimate,
+    Notice,
+    Readback,
+    Wish,
+)
+from controller.records.instant import Instant
+from controller.records.plan import BlockReason, Plan, Point, Rung
+from controller.records.readings import Quality, Sensed
+from controller.records.safety import Verdict
+
+T = TypeVar("T")
+
+QUALITY_CODES = {Quality.GOOD: 0, Quality.UNKNOWN_AGE: 1, Quality.IMPLAUSIBLE: 2}
+"""Stored numbers for qualities; never renumber."""
+
+DECISION_COLUMNS = (
+    "utc_ms, mono_ms, heater, zones, version, heat, sequence, issued_ms, lease_ms, "
+    "wanted, rung, reason, session, plan, deciding_rule, deciding_severity, deciding_reason, "
+    "deciding, sensed, estimates, verdicts, notices"
+)
+
+
+def to_ms(seconds: float) -> int:
+    """Whole milliseconds."""
+    return round(seconds * 1000)
+
+
+def to_s(milliseconds: int) -> float:
+    """Seconds."""
+    return milliseconds / 1000
+
+
+def to_json(value: object) -> str:
+    """Compact JSON of a record. Non-finite numbers keep Python's spelling (``Infinity``)."""
+    return json.dumps(to_plain(value), separators=(",", ":"), ensure_ascii=False)
+
+
+def from_json(kind: type[T], text: str) -> T:
+    """A record of ``kind``; ValueError where the text holds none."""
+    return from_plain(kind, json.loads(text))
+
+
+def decision_row(decision: Decision) -> tuple[object, ...]:
+    """The values of ``DECISION_COLUMNS``, in that order."""
+    command, wish, deciding = decision.command, decision.wish, decision.deciding
+    return (
+        to_ms(decision.at.utc_s),
+        to_ms(decision.at.mono_s),
+        decision.heater,
+        to_json(decision.zones),
+        decision.version,
+        command.heat,
+        command.sequence,
+        to_ms(command.issued_s),
+        to_ms(command.lease_s),
+        wish.heat,
+        wish.rung.value,
+        wish.reason.value,
+        wish.session,
+        wish.plan,
+        None if deciding is None else deciding.rule,
+        None if deciding is None else deciding.severity.value,
+        None if deciding is None else deciding.reason,
+        None if deciding is None else to_json(deciding),
+        to_json(decision.sensed),
+        to_json(decision.estimates),
+        to_json(decision.verdicts),
+        to_json(decision.notices),
+    )
+
+
+def decision_from(row: Sequence[Any]) -> Decision:
+    """The decision in a row of ``DECISION_COLUMNS``; ValueError where it holds none."""
+    (utc_ms, mono_ms, heater, zones, version, heat, sequence, issued_ms, lease_ms) = row[:9]
+    (wanted, rung, reason, session, plan) = row[9:14]
+    (deciding, sensed, estimates, verdicts, notices) = row[17:22]
+    return Decision(
+        at=Instant(utc_s=to_s(utc_ms), mono_s=to_s(mono_ms)),
+        heater=heater,
+        zones=from_json(tuple[str, ...], zones),
+        version=version,
+        sensed=from_json(tuple[Sensed, ...], sensed),
+        estimates=from_json(tuple[Estimate, ...], estimates),
+        wish=Wish(
+            heat=bool(wanted),
+            rung=Rung(rung),
+            reason=BlockReason(reason),
+            session=session,
+            plan=plan,
+        ),
+        verdicts=from_json(tuple[Verdict, ...], verdicts),
+        deciding=None if deciding is None else from_json(Verdict, deciding),
+        command=Command(
+            heater=heater,
+            heat=bool(heat),
+            sequence=sequence,
+            issued_s=to_s(issued_ms),
+            lease_s=to_s(lease_ms),
+        ),
+        notices=from_json(tuple[Notice, ...], notices),
+    )
+
+
+def readback_from(row: Sequence[Any]) -> Readback:
+    """A read-back from ``sequence, at_ms, heat, agrees``."""
+    sequence, at_ms, heat, agrees = row
+    return Readback(
+        sequence=sequence,
+        at_s=to_s(at_ms),
+        heat=None if heat is None else bool(heat),
+        agrees=None if agrees is None else bool(agrees),
+    )
+
+
+def plan_texts(plan: Plan) -> tuple[str, str]:
+    """A plan without its points, and the points of each outlook in order."""
+    bare = replace(plan, outlooks=tuple(replace(o, points=()) for o in plan.outlooks))
+    return to_json(bare), to_json([outlook.points for outlook in plan.outlooks])
+
+
+def plan_from(plan: str, points: str | None) -> Plan:
+    """The plan of both texts; without the second its outlooks have no points."""
+    bare = from_json(Plan, plan)
+    if points is None:
+        return bare
+    of_outlooks = from_json(tuple[tuple[Point, ...], ...], points)
+    outlooks = zip(bare.outlooks, of_outlooks, strict=True)
+    return replace(bare, outlooks=tuple(replace(o, points=p) for o, p in outlooks))

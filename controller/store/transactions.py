@@ -1,0 +1,20 @@
+"""All or nothing."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """Committed to disk when the block ends, undone when it raises; autocommit mode needed."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk may have ended it already
+            connection.execute("ROLLBACK")
+        raise

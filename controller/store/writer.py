@@ -1,0 +1,249 @@
+"""The writing side of the store. One writer exists at a time; the guard owns it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from threading import Lock
+
+from controller.records.decision import Decision, HeaterState, Readback
+from controller.records.plan import ParameterSet, Plan
+from controller.records.readings import Reading, RejectionCount
+from controller.store import queries, rows
+from controller.store.database import FILE_NAME, connect_writer
+from controller.store.failures import reported
+from controller.store.transactions import transaction
+
+POINTS_KEPT_S = 30 * 86_400.0
+"""How long a plan's expected temperatures are kept [s]: they fill 6 MB a day."""
+
+
+def open_writer(folder: Path) -> Writer:
+    """Open the store in a folder for writing; make it where there is none.
+
+    Raises
+    ------
+    StoreFailed
+        Where it cannot be made, opened or brought up to date.
+    """
+    path = folder / FILE_NAME
+    with reported("open the store", path):
+        return Writer(connect_writer(folder), path)
+
+
+class Writer:
+    """Every change of the store. A method that returns has committed to disk.
+
+    Methods raise StoreFailed, and nothing else, when the store cannot be written or read; then
+    nothing of the call is stored. Any thread may call; calls wait for one another.
+
+    Attributes
+    ----------
+    unreadable_states : dict of str to str
+        Heaters whose stored state could not be understood, and why; see ``state``.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self.unreadable_states: dict[str, str] = {}
+        self._connection = connection
+        self._path = path
+        self._lock = Lock()
+        self._sensor_keys: dict[str, int] = {}
+
+    def add_readings(self, readings: Sequence[Reading]) -> None:
+        """Store readings, whatever their quality.
+
+        The same reading again, as a broker hands out after a reconnect, is stored once. A
+        different one under the same key (a clock set back, then a restart) moves to the next
+        free sequence number, so that none is lost.
+        """
+        with self._writing("store readings"):
+            for reading in readings:
+                self._add_reading(reading)
+
+    def _add_reading(self, reading: Reading) -> None:
+        measured_ms = rows.to_ms(reading.measured_s)
+        key = self._sensor_key(reading.sensor)
+        content = (
+            rows.to_ms(reading.received_s) - measured_ms,
+            reading.value,
+            rows.QUALITY_CODES[reading.quality],
+        )
+        stored = self._connection.execute(
+            "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) "
+            "ON CONFLICT (sensor, measured_ms, sequence) DO NOTHING",
+            (key, measured_ms, reading.sequence, *content),
+        )
+        if stored.rowcount == 0:
+            self._add_under_taken_key(key, measured_ms, content)
+
+    def _add_under_taken_key(
+        self, key: int, measured_ms: int, content: tuple[int, float, int]
+    ) -> None:
+        self._connection.execute(
+            "INSERT INTO reading SELECT sensor, measured_ms, max(sequence) + 1, ?, ?, ? "
+            "FROM reading WHERE sensor = ? AND measured_ms = ? GROUP BY measured_ms "
+            "HAVING sum(value = ? AND quality = ?) = 0",
+            (*content, key, measured_ms, *content[1:]),
+        )
+
+    def _sensor_key(self, sensor: str) -> int:
+        if sensor not in self._sensor_keys:
+            self._connection.execute(
+                "INSERT INTO sensor (id) VALUES (?) ON CONFLICT (id) DO NOTHING", (sensor,)
+            )
+            found = self._connection.execute("SELECT key FROM sensor WHERE id = ?", (sensor,))
+            self._sensor_keys[sensor] = int(found.fetchone()[0])
+        return self._sensor_keys[sensor]
+
+    def count_rejections(self, counts: Sequence[RejectionCount]) -> None:
+        """Add rejections seen since the last call to the count of their day (UTC)."""
+        with self._writing("count rejected readings"):
+            for entry in counts:
+                self._connection.execute(
+                    "INSERT INTO rejection VALUES (?, ?, ?, ?, ?, ?) "
+                    "ON CONFLICT (sensor, reason, day) DO UPDATE SET "
+                    "count = count + excluded.count, "
+                    "last_ms = excluded.last_ms, example = excluded.example",
+                    (
+                        self._sensor_key(entry.sensor),
+                        entry.reason.value,
+                        int(entry.last_s // 86_400),
+                        entry.count,
+                        rows.to_ms(entry.last_s),
+                        entry.example,
+                    ),
+                )
+
+    def add_decision(self, decision: Decision, state: HeaterState) -> None:
+        """Store a decision and the heater's state that goes with it, both or neither."""
+        with self._writing("store a decision"):
+            values = rows.decision_row(decision)
+            marks = ", ".join("?" for _ in values)
+            self._connection.execute(
+                f"INSERT INTO decision ({rows.DECISION_COLUMNS}) VALUES ({marks})",  # noqa: S608
+                values,
+            )
+            self._keep_state(decision.heater, state)
+
+    def save_state(self, heater: str, state: HeaterState) -> None:
+        """Store a heater's state alone, between two decisions."""
+        with self._writing("store a heater's state"):
+            self._keep_state(heater, state)
+
+    def _keep_state(self, heater: str, state: HeaterState) -> None:
+        self._connection.execute(
+            "INSERT INTO heater_state VALUES (?, ?) "
+            "ON CONFLICT (heater) DO UPDATE SET state = excluded.state",
+            (heater, rows.to_json(state)),
+        )
+        self.unreadable_states.pop(heater, None)
+
+    def state(self, heater: str) -> HeaterState | None:
+        """What was stored of a heater, None where there is nothing or nothing readable.
+
+        The two differ: ``unreadable_states`` names the heater in the second case alone.
+        """
+        with self._lock, reported("read a heater's state", self._path):
+            row = self._connection.execute(
+                "SELECT state FROM heater_state WHERE heater = ?", (heater,)
+            ).fetchone()
+        if row is None:
+            return None
+        try:
+            return rows.from_json(HeaterState, row[0])
+        except (ValueError, TypeError) as error:
+            self.unreadable_states[heater] = str(error)
+            return None
+
+    def last_sequence(self, heater: str) -> int:
+        """The sequence number decided last for a heater, 0 where there is none.
+
+        A relay refuses an older one, so an unreadable state must not start again from 0.
+        """
+        with self._lock, reported("read the last sequence number", self._path):
+            row = self._connection.execute(
+                "SELECT sequence FROM decision WHERE +heater = ? ORDER BY id DESC LIMIT 1",
+                (heater,),
+            ).fetchone()
+        return 0 if row is None else int(row[0])
+
+    def add_readback(self, heater: str, readback: Readback) -> None:
+        """Store what a relay said after a command; the latest for a sequence number stays."""
+        with self._writing("store a read-back"):
+            self._connection.execute(
+                "INSERT OR REPLACE INTO readback VALUES (?, ?, ?, ?, ?)",
+                (
+                    heater,
+                    readback.sequence,
+                    rows.to_ms(readback.at_s),
+                    readback.heat,
+                    readback.agrees,
+                ),
+            )
+
+    def add_plan(self, plan: Plan) -> None:
+        """Store a plan; drop the expected temperatures of those older than ``POINTS_KEPT_S``."""
+        with self._writing("store a plan"):
+            bare, points = rows.plan_texts(plan)
+            self._connection.execute(
+                "INSERT OR REPLACE INTO plan VALUES (?, ?, ?, ?, ?)",
+                (plan.id, plan.heater, rows.to_ms(plan.made_s), bare, points),
+            )
+            self._connection.execute(
+                "UPDATE plan SET points = NULL "
+                "WHERE heater = ? AND made_ms < ? AND points IS NOT NULL",
+                (plan.heater, rows.to_ms(plan.made_s - POINTS_KEPT_S)),
+            )
+
+    def add_parameters(self, parameters: ParameterSet) -> None:
+        """Store a zone's parameters; the latest made are the ones in force."""
+        with self._writing("store learnt parameters"):
+            self._connection.execute(
+                "INSERT OR REPLACE INTO parameter_set VALUES (?, ?, ?, ?)",
+                (
+                    parameters.id,
+                    parameters.zone,
+                    rows.to_ms(parameters.made_s),
+                    rows.to_json(parameters),
+                ),
+            )
+
+    def keep_configuration(self, name: str, text: str, loaded_s: float) -> None:
+        """Store a configuration text where it differs from the last one of that name."""
+        with self._writing("store a configuration text"):
+            last = self._connection.execute(
+                "SELECT text FROM configuration WHERE name = ? ORDER BY id DESC LIMIT 1", (name,)
+            ).fetchone()
+            if last is None or last[0] != text:
+                self._connection.execute(
+                    "INSERT INTO configuration (name, loaded_ms, text) VALUES (?, ?, ?)",
+                    (name, rows.to_ms(loaded_s), text),
+                )
+
+    def latest_plan(self, heater: str) -> Plan | None:
+        """The plan made last for a heater."""
+        with self._lock, reported("read the latest plan", self._path):
+            return queries.latest_plan(self._connection, heater)
+
+    def latest_parameters(self, zone: str) -> ParameterSet | None:
+        """The parameters of a zone made last."""
+        with self._lock, reported("read learnt parameters", self._path):
+            return queries.latest_parameters(self._connection, zone)
+
+    def close(self) -> None:
+        """Close the store; the write-ahead log is folded into the file."""
+        with self._lock, reported("close the store", self._path):
+            self._connection.close()
+
+    @contextmanager
+    def _writing(self, doing: str) -> Iterator[None]:
+        with self._lock, reported(doing, self._path):
+            try:
+                with transaction(self._connection):
+                    yield
+            except BaseException:
+                self._sensor_keys.clear()  # a key given in what was undone is not taken
+                raise

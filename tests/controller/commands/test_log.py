@@ -1,0 +1,115 @@
+"""``slabtide log``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from controller.codec import from_plain
+from controller.commands import log
+from controller.configuration import Configuration
+from controller.local_time import LocalTime
+from controller.records.decision import Decision, HeaterState, Notice, NoticeKind
+from controller.records.safety import Verdict
+from controller.store import Reader, Writer
+
+NOW_S = LocalTime("Europe/Oslo").parse("2026-11-27 21:30", now_s=0.0)
+LAST_DAY = log.Question(NOW_S - 86_400.0, NOW_S + 1.0, None, None, every=False, as_json=False)
+
+
+@pytest.mark.usefixtures("kept")
+def test_equal_decisions_are_folded(
+    configuration: Configuration, reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Thirty rows of idling are one line with a count; the preheat is another."""
+    assert log.answer(configuration, reader, LAST_DAY) == 0
+    idle, preheat = capsys.readouterr().out.splitlines()
+    assert idle.startswith("2026-11-27 21:00:00  boiler  OFF  Nothing to do, boat-bay Sat 28 Nov")
+    assert idle.endswith("[30 times, until Fri 27 Nov 21:29]")
+    assert preheat == (
+        "2026-11-27 21:30:00  boiler  ON   Preheat for boat-bay Sat 28 Nov 09:00: slab 9.8 °C, "
+        "air 6.2 °C, 20.1 °C expected."
+    )
+
+
+@pytest.mark.usefixtures("kept")
+def test_all_shows_every_row(
+    configuration: Configuration, reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--all folds nothing."""
+    log.answer(configuration, reader, replace(LAST_DAY, every=True))
+    assert len(capsys.readouterr().out.splitlines()) == 31
+
+
+@pytest.mark.usefixtures("kept")
+def test_json_lines_rebuild_the_decisions(
+    configuration: Configuration, reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each line of --json has the time in UTC and the whole decision."""
+    log.answer(configuration, reader, replace(LAST_DAY, as_json=True))
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert lines[-1]["utc"] == "2026-11-27T20:30:00.000Z"
+    rebuilt = [from_plain(Decision, line["decision"]) for line in lines]
+    assert rebuilt == reader.decisions(LAST_DAY.since_s, LAST_DAY.until_s)
+
+
+def test_json_is_json_whatever_the_numbers(
+    configuration: Configuration,
+    reader: Reader,
+    writer: Writer,
+    decide: Callable[..., Decision],
+    trip: Verdict,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A value without end becomes null: JSON knows no infinity."""
+    endless = replace(trip, values={"lead_s": float("inf")})
+    writer.add_decision(decide(verdicts=(endless,)), HeaterState())
+    log.answer(configuration, reader, replace(LAST_DAY, as_json=True))
+
+    def refuse(name: str) -> float:
+        raise AssertionError(name)
+
+    line = json.loads(capsys.readouterr().out, parse_constant=refuse)
+    assert line["decision"]["verdicts"][0]["values"] == {"lead_s": None}
+
+
+def test_filters_by_zone_and_heater(
+    configuration: Configuration,
+    reader: Reader,
+    writer: Writer,
+    decide: Callable[..., Decision],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Only the wanted zone's or heater's decisions are listed."""
+    writer.add_decision(decide(-2.0), HeaterState())
+    writer.add_decision(decide(-1.0, heater="kiln", zones=("loft",)), HeaterState())
+    for question in (replace(LAST_DAY, zone="loft"), replace(LAST_DAY, heater="kiln")):
+        log.answer(configuration, reader, question)
+        (line,) = capsys.readouterr().out.splitlines()
+        assert line.startswith("2026-11-27 20:30:00  kiln  ON")
+
+
+def test_two_heaters_fold_apart(decide: Callable[..., Decision]) -> None:
+    """Rows of two heaters in turn are two lines, not one each."""
+    rows = [decide(n / 60, heater=("boiler", "kiln")[n % 2]) for n in range(10)]
+    assert [(f.first.heater, f.count) for f in log.folded(rows)] == [("boiler", 5), ("kiln", 5)]
+
+
+def test_an_alarm_ends_a_fold(decide: Callable[..., Decision]) -> None:
+    """A row that brings an alarm is never folded into one without."""
+    alarm = Notice(NoticeKind.PLANNER_FAILED, "The planner failed.", alarm=True)
+    rows = [decide(0.0), decide(0.1, notices=(alarm,)), decide(0.2)]
+    assert [fold.count for fold in log.folded(rows)] == [1, 1, 1]
+
+
+def test_nothing_in_the_span_is_said(
+    configuration: Configuration, reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An empty answer names the span that was looked at."""
+    assert log.answer(configuration, reader, LAST_DAY) == 0
+    assert capsys.readouterr().out == (
+        "No decision is on record from 2026-11-26 21:30:00 to 2026-11-27 21:30:01.\n"
+    )

@@ -1,0 +1,167 @@
+"""Edits while the service runs: good ones are taken up, broken ones change nothing but an alarm."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from controller import configuration_watch
+from controller.configuration import Configuration, load_all
+from controller.configuration_watch import ConfigurationWatch
+from controller.records.decision import NoticeKind
+
+EXAMPLES = Path(__file__).parents[2] / "config"
+NAMES = ("site.yaml", "limits.yaml", "bookings.yaml")
+
+
+class Owner:
+    """Edits copies of the example files, and looks as the service does."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._edits = 0
+        for name in NAMES:
+            (folder / name).write_text((EXAMPLES / name).read_text("utf-8"), "utf-8")
+        self.site_path = folder / "site.yaml"
+        self.first = load_all(self.site_path)
+        self.watch = ConfigurationWatch(self.site_path, self.first)
+
+    def edit(self, name: str, old: str, new: str) -> None:
+        path = self.folder / name
+        text = path.read_text("utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new, 1), "utf-8")
+        self.touch(name)
+
+    def touch(self, name: str) -> None:
+        """Make every edit one of another second, however fast the test is."""
+        self._edits += 1
+        os.utime(self.folder / name, (2e9 + self._edits, 2e9 + self._edits))
+
+
+@pytest.fixture
+def owner(tmp_path: Path) -> Owner:
+    return Owner(tmp_path)
+
+
+def test_nothing_happens_without_an_edit(owner: Owner, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While no file changes, none is read again and the same configuration is in force."""
+
+    def refuse(_: Path) -> Configuration:
+        raise AssertionError("read again")
+
+    monkeypatch.setattr(configuration_watch, "load_all", refuse)
+    assert [owner.watch.look() for _ in range(3)] == [False] * 3
+    assert owner.watch.current is owner.first
+    assert owner.watch.notices == ()
+
+
+def test_an_edit_is_taken_up_at_the_next_look(owner: Owner) -> None:
+    """A changed limit is in force from the next tick on, and told once."""
+    owner.edit("limits.yaml", "slab_max_c: 40", "slab_max_c: 31")
+    assert owner.watch.look() is True
+    assert owner.watch.current.limits.slab_max_c == 31.0
+    assert owner.watch.look() is False
+    assert owner.watch.notices == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("bookings.yaml", "start: 09:00", "start: 08:00"),
+        ("site.yaml", "volume_m3: 192", "volume_m3: 200"),
+        ("limits.yaml", "min_on_min: 5", "min_on_min: 9"),
+    ],
+)
+def test_each_file_is_watched(owner: Owner, name: str, old: str, new: str) -> None:
+    """An edit of any of the three files is taken up."""
+    owner.edit(name, old, new)
+    assert owner.watch.look() is True
+    assert owner.watch.current != owner.first
+
+
+def test_a_touched_file_is_no_change(owner: Owner) -> None:
+    """Saving a file as it was is not told as a new configuration."""
+    owner.touch("bookings.yaml")
+    assert owner.watch.look() is False
+    assert owner.watch.current == owner.first
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("bookings.yaml", "start: 09:00", "start: 25:00"),
+        ("bookings.yaml", "bookings:", "boookings:"),
+        ("limits.yaml", "slab_max_c: 40", "slab_max_c: 99"),
+        ("limits.yaml", "slab_max_c: 40", ""),
+        ("site.yaml", "zones:", "zones: ["),
+        ("site.yaml", "host: localhost", "host: \x00"),
+    ],
+)
+def test_a_broken_edit_keeps_the_last_good_version(
+    owner: Owner, name: str, old: str, new: str
+) -> None:
+    """The service goes on with what it had, and an alarm names file, line and mistake."""
+    owner.edit(name, old, new)
+    assert owner.watch.look() is False
+    assert owner.watch.current is owner.first
+    (notice,) = owner.watch.notices
+    assert notice.kind is NoticeKind.KEPT_LAST_CONFIGURATION
+    assert notice.alarm
+    assert f"{name}:" in notice.text
+    assert "stays in force" in notice.text
+
+
+def test_the_alarm_stands_until_the_file_is_repaired(owner: Owner) -> None:
+    """Look after look the alarm is there; putting the file right clears it."""
+    owner.edit("bookings.yaml", "start: 09:00", "start: noon-ish")
+    owner.watch.look()
+    assert all(not owner.watch.look() and len(owner.watch.notices) == 1 for _ in range(3))
+    owner.edit("bookings.yaml", "start: noon-ish", "start: 10:00")
+    assert owner.watch.look() is True
+    assert owner.watch.notices == ()
+    assert owner.watch.current != owner.first
+
+
+def test_taking_a_broken_edit_back_clears_the_alarm_without_a_change(owner: Owner) -> None:
+    """Back to the version in force: no alarm, and nothing new to take up."""
+    owner.edit("bookings.yaml", "start: 09:00", "start: 25:00")
+    owner.watch.look()
+    owner.edit("bookings.yaml", "start: 25:00", "start: 09:00")
+    assert owner.watch.look() is False
+    assert owner.watch.notices == ()
+
+
+def test_a_good_edit_beside_a_broken_file_waits(owner: Owner) -> None:
+    """Nothing half is taken up: the good file comes into force with the repaired one."""
+    owner.edit("bookings.yaml", "start: 09:00", "start: 25:00")
+    owner.edit("limits.yaml", "slab_max_c: 40", "slab_max_c: 31")
+    assert owner.watch.look() is False
+    assert owner.watch.current.limits.slab_max_c == 40.0
+    owner.edit("bookings.yaml", "start: 25:00", "start: 09:00")
+    assert owner.watch.look() is True
+    assert owner.watch.current.limits.slab_max_c == 31.0
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_file_that_vanishes_is_a_broken_edit(owner: Owner, name: str) -> None:
+    """A file moved away keeps the last good version with an alarm, until it is back."""
+    text = (owner.folder / name).read_text("utf-8")
+    (owner.folder / name).unlink()
+    assert owner.watch.look() is False
+    assert owner.watch.current is owner.first
+    assert [notice.alarm for notice in owner.watch.notices] == [True]
+    (owner.folder / name).write_text(text, "utf-8")
+    owner.touch(name)
+    owner.watch.look()
+    assert owner.watch.notices == ()
+
+
+def test_several_mistakes_are_counted(owner: Owner) -> None:
+    """The alarm shows the first mistake and says how many more there are."""
+    owner.edit("limits.yaml", "slab_max_c: 40", "slab_max_c: 99")
+    owner.edit("limits.yaml", "supply_max_c: 55", "supply_max_c: 99")
+    owner.watch.look()
+    assert "and 1 more; see `slabtide check`" in owner.watch.notices[0].text

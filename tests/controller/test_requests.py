@@ -1,0 +1,90 @@
+"""Requests left by commands: whole or not there, taken once, never trusted."""
+
+from __future__ import annotations
+
+import json
+import stat
+from pathlib import Path
+
+import pytest
+
+from controller.requests import FOLDER, leave_acknowledgement, take_acknowledgements
+
+
+def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
+    """The service finds an acknowledgement at its next tick, and not again after that."""
+    leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
+    assert take_acknowledgements(tmp_path) == {"boiler"}
+    assert take_acknowledgements(tmp_path) == frozenset()
+
+
+def test_several_heaters(tmp_path: Path) -> None:
+    """Each heater is acknowledged by itself; asking twice is asking once."""
+    for heater in ("boiler", "kettle", "boiler"):
+        leave_acknowledgement(tmp_path, heater, at_s=1.0)
+    assert take_acknowledgements(tmp_path) == {"boiler", "kettle"}
+
+
+def test_no_store_yet(tmp_path: Path) -> None:
+    """A store without requests, or none at all, is no error."""
+    assert take_acknowledgements(tmp_path) == frozenset()
+    assert take_acknowledgements(tmp_path / "nowhere") == frozenset()
+
+
+def test_private_to_the_user(tmp_path: Path) -> None:
+    """Nobody else on the machine can lift a lockout."""
+    final = leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
+    assert stat.S_IMODE(final.stat().st_mode) == 0o600
+    assert stat.S_IMODE(final.parent.stat().st_mode) == 0o700
+    assert [path.name for path in final.parent.iterdir()] == [final.name]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"\xff\xfe",
+        b"null",
+        b"[]",
+        b"{}",
+        b'{"acknowledge": 3}',
+        b'{"acknowledge": null}',
+        b'{"acknowledge": ["boiler"]}',
+        b"[" * 100_000,
+    ],
+)
+def test_nonsense_is_removed_and_acknowledges_nothing(tmp_path: Path, content: bytes) -> None:
+    """A file that holds no request is taken away without effect, and hides no good one."""
+    (tmp_path / FOLDER).mkdir()
+    (tmp_path / FOLDER / "acknowledge-a.json").write_bytes(content)
+    leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
+    assert take_acknowledgements(tmp_path) == {"boiler"}
+    assert list((tmp_path / FOLDER).iterdir()) == []
+
+
+def test_what_cannot_be_removed_acknowledges_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A request that stays would lift every lockout to come, so it lifts none."""
+    leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
+
+    def refuse(self: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(self)
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    assert take_acknowledgements(tmp_path) == frozenset()
+
+
+def test_a_folder_in_place_of_a_request(tmp_path: Path) -> None:
+    """Not even a folder of that name ends a tick."""
+    (tmp_path / FOLDER / "acknowledge-boiler.json").mkdir(parents=True)
+    assert take_acknowledgements(tmp_path) == frozenset()
+
+
+def test_a_draft_is_not_a_request(tmp_path: Path) -> None:
+    """What a killed command left half written is never taken."""
+    (tmp_path / FOLDER).mkdir()
+    draft = tmp_path / FOLDER / ".acknowledge-boiler.json.4711"
+    draft.write_text(json.dumps({"acknowledge": "boiler", "at_s": 1.0}))
+    assert take_acknowledgements(tmp_path) == frozenset()
