@@ -31,8 +31,9 @@ def fault_of_plan(plan: Plan, *, heater: str, now_s: float) -> str | None:
         return "the plan's blocks do not join"
     if any(not b.start_s < b.end_s for b in plan.blocks) or edges[-1] < plan.until_s:
         return "the plan's blocks do not cover its time"
-    numbers = [x for o in plan.outlooks for p in o.points for x in (p.air_c, p.low_c, p.high_c)]
-    if not all(math.isfinite(x) for x in numbers):
+    points = [x for o in plan.outlooks for p in o.points for x in (p.air_c, p.low_c, p.high_c)]
+    arrivals = [x for o in plan.outlooks for a in o.arrivals for x in (a.air_c, a.low_c, a.high_c)]
+    if not all(math.isfinite(x) for x in points + arrivals):
         return "the plan expects temperatures that are no numbers"
     return None
 

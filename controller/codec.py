@@ -89,7 +89,14 @@ def _rebuild_scalar(kind: Any, data: object) -> object:
     if isinstance(kind, type) and issubclass(kind, Enum):
         return kind(data)
     if kind is float and isinstance(data, int | float) and not isinstance(data, bool):
-        return float(data)
+        return _to_float(data)
     if isinstance(data, kind) and not (kind is int and isinstance(data, bool)):
         return data
     raise ValueError(f"expected {kind.__name__}, found {data!r:.80}")
+
+
+def _to_float(number: int | float) -> float:
+    try:
+        return float(number)
+    except OverflowError as error:
+        raise ValueError("expected float, found a whole number too large for one") from error

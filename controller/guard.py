@@ -12,19 +12,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Protocol, TextIO
 
+from controller import __version__
 from controller.clock import Clock
 from controller.configuration_watch import ConfigurationWatch
 from controller.cycle import Carry, Situation, decide
 from controller.intake import Intake
+from controller.local_time import LocalTime
 from controller.planning_desk import HeaterNeeds, Needs, PlanningDesk
 from controller.read_back import ReadBackDesk
 from controller.recorder import Recorder
-from controller.records.decision import Command, Decision, Notice, NoticeKind
+from controller.records.decision import Command, Decision, HeaterState, Notice, NoticeKind, Wish
 from controller.records.instant import Instant
+from controller.records.plan import BlockReason, Rung
 from controller.records.safety import Clears, Severity, Verdict
 from controller.records.site import Heater, Site
 from controller.requests import take_acknowledgements
-from controller.sentences import headline
+from controller.sentences import Background, headline
 from controller.session_book import SessionBook
 from controller.store.failures import StoreFailed
 from controller.store.writer import Writer
@@ -97,6 +100,7 @@ class Guard:
         self._watch, self._clock, self._intake = watch, clock, intake
         self._store, self._desk = store, desk
         self._site: Site = watch.current.site
+        self._local = LocalTime(self._site.time_zone)
         self._book = SessionBook()
         self._for_once = [Notice(NoticeKind.STARTED, "The service has started.")]
         self.site_changed = False
@@ -106,7 +110,7 @@ class Guard:
             _HeaterDesk(
                 heater=heater,
                 relay=relays[heater.id],
-                carry=Carry.at_start(store.state(heater.id), now),
+                carry=Carry.at_start(_stored_state(store, heater.id), now),
                 recorder=Recorder(store, distress),
                 read_back=ReadBackDesk(),
             )
@@ -142,6 +146,11 @@ class Guard:
         self._desk.stop()
         self._off(self._clock.now(), "The service was stopped.", NoticeKind.STOPPED)
 
+    def last_off(self, heater: str) -> Command:
+        """The OFF with which a heater's connection is to be closed, after ``stop``."""
+        state = next(d.carry.state for d in self._heaters if d.heater.id == heater)
+        return Command(heater, False, state.sequence + 1, state.issued_s, 0.0)
+
     def _tick(self, now: Instant) -> None:
         if any(desk.relay.taken_over for desk in self._heaters):
             raise TakenOver
@@ -158,7 +167,8 @@ class Guard:
         """Take readings in and the planner's news; a store that fails is a notice, not an end."""
         try:
             self._take_up_configuration()
-            notices = self._intake.take(now, self._store)
+            at_once = self._desk.will_ask(now)
+            notices = self._intake.take(now, self._store, at_once=at_once)
             self._desk.work(now, self._needs(now))
         except StoreFailed as error:
             return (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
@@ -184,7 +194,9 @@ class Guard:
         configuration = self._watch.current
         return {
             desk.heater.id: HeaterNeeds(
-                self._book.of(desk.heater, configuration, now), desk.carry.state.heating
+                sessions=self._book.of(desk.heater, configuration, now),
+                heating=desk.carry.state.heating,
+                seen=all(desk.carry.airs.values()) and bool(desk.carry.airs),
             )
             for desk in self._heaters
         }
@@ -218,10 +230,12 @@ class Guard:
         row_due = desk.recorder.is_due(decision)
         if row_due:
             decision, carry = desk.recorder.record(decision, carry)
+        # before it is sent: should that fail, the OFF to follow must be younger
+        desk.carry = carry
         if decision.command.heat or row_due:
             desk.relay.send(decision.command)
         self._read_back(desk, decision)
-        desk.carry, desk.last = carry, decision
+        desk.last = decision
 
     def _watch_for_events(self, desk: _HeaterDesk, decision: Decision) -> None:
         """A verdict that comes or goes may change what can be planned."""
@@ -230,7 +244,8 @@ class Guard:
 
     def _read_back(self, desk: _HeaterDesk, decision: Decision) -> None:
         if desk.last is None or desk.last.command.heat != decision.command.heat:
-            log.info("%s", headline(decision, self._site.time_zone))
+            background = Background(self._local, self._desk.plans.get(desk.heater.id))
+            log.info("%s", headline(decision, background))
             desk.read_back.expect(decision.command, decision.at)
         readback = desk.read_back.take(decision.sensed, decision.at)
         if readback is None:
@@ -247,24 +262,53 @@ class Guard:
                 self._off_heater(desk, now, notice)
             except Exception:
                 # one heater that cannot be told must not keep the others from being told
-                log.exception("heater %s could not be told OFF", desk.heater.id)
+                log.exception("while telling heater %s OFF", desk.heater.id)
 
     def _off_heater(self, desk: _HeaterDesk, now: Instant, notice: Notice) -> None:
         state = desk.carry.state
         issued_s = max(now.utc_s, state.issued_s + 0.001)
         command = Command(desk.heater.id, False, state.sequence + 1, issued_s, 0.0)
-        state = replace(state, heating=False, sequence=command.sequence, issued_s=issued_s)
-        heating, desk.carry = desk.carry.state.heating, replace(desk.carry, state=state)
-        if heating:
+        if state.heating:
             desk.carry = replace(desk.carry, changed_mono_s=now.mono_s)
-        # here the relay comes first: what is wrong may be the record itself
-        desk.relay.send(command)
-        if desk.last is not None:
-            verdict = Verdict("service", Severity.OFF, notice.kind.value, Clears.WHEN_CLEAR)
-            desk.last = replace(
-                desk.last, at=now, command=command, deciding=verdict, notices=(notice,)
-            )
-            desk.recorder.record(desk.last, desk.carry)
+            desk.read_back.expect(command, now)
+        state = replace(state, heating=False, sequence=command.sequence, issued_s=issued_s)
+        desk.carry = replace(desk.carry, state=state)
+        desk.last = self._off_decision(desk.heater, now, command, notice)
+        try:
+            # here the relay comes first: what is wrong may be the record itself
+            desk.relay.send(command)
+        finally:
+            _put_on_record(desk, desk.last)
+
+    def _off_decision(
+        self, heater: Heater, now: Instant, command: Command, notice: Notice
+    ) -> Decision:
+        """An OFF that was not weighed: no reading, wish or rule had a part in it."""
+        verdict = Verdict("service", Severity.OFF, notice.kind.value, Clears.WHEN_CLEAR)
+        return Decision(
+            at=now,
+            heater=heater.id,
+            zones=tuple(zone.id for zone in self._site.zones_of(heater)),
+            version=__version__,
+            sensed=(),
+            estimates=(),
+            wish=Wish(False, Rung.FROST_ONLY, BlockReason.IDLE),
+            verdicts=(verdict,),
+            deciding=verdict,
+            command=command,
+            notices=(notice,),
+        )
+
+
+def _put_on_record(desk: _HeaterDesk, decision: Decision) -> None:
+    """Write a decision that is already carried out, on standard error where all else fails."""
+    if not desk.recorder.is_due(decision):
+        return
+    try:
+        desk.recorder.record(decision, desk.carry)
+    except Exception:
+        desk.recorder.cry(decision)
+        raise
 
 
 def _gravest(decision: Decision | None) -> tuple[str, Severity] | None:
@@ -273,3 +317,8 @@ def _gravest(decision: Decision | None) -> tuple[str, Severity] | None:
     if deciding is None or deciding.severity <= Severity.HOLD:
         return None
     return deciding.rule, deciding.severity
+
+
+def _stored_state(store: Writer, heater: str) -> HeaterState:
+    """A heater's state; of one that cannot be read, the sequence, which must not start again."""
+    return store.state(heater) or HeaterState(sequence=store.last_sequence(heater))

@@ -61,8 +61,10 @@ class Intake:
         self._stored_mono_s = 0.0
         self._refused: dict[tuple[str, str], float] = {}
 
-    def take(self, now: Instant, store: ReadingStore) -> tuple[Notice, ...]:
+    def take(self, now: Instant, store: ReadingStore, *, at_once: bool) -> tuple[Notice, ...]:
         """Take in what has arrived; give a notice while payloads are being refused.
+
+        Readings go to the store in batches, or ``at_once`` when the planner is about to look.
 
         Raises
         ------
@@ -80,7 +82,7 @@ class Intake:
             judged = self._latest.add(reading)
             if judged is not None:
                 self._keep(judged, now)
-        if now.mono_s - self._stored_mono_s >= STORE_S:
+        if at_once or now.mono_s - self._stored_mono_s >= STORE_S:
             self._flush(now, store)
         return self._notices(now)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -66,19 +67,26 @@ class PlannerProcess:
         return self._child.errand if self._child else None
 
     def start(self, errand: Errand) -> None:
-        """Start a child on an errand. One must not be under way."""
+        """Start a child on an errand. One must not be under way.
+
+        Raises
+        ------
+        OSError
+            Where the machine cannot start another process.
+        """
         if self._child:
             raise RuntimeError("a planner child is already under way")
         kind = "plan" if isinstance(errand, PlanErrand) else "learn"
         time_s = PLAN_TIME_S if kind == "plan" else LEARN_TIME_S
-        output = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the child, in _finish
-        errors = tempfile.TemporaryFile()  # noqa: SIM115
-        with tempfile.TemporaryFile() as request:
+        with contextlib.ExitStack() as files, tempfile.TemporaryFile() as request:
+            output = files.enter_context(tempfile.TemporaryFile())
+            errors = files.enter_context(tempfile.TemporaryFile())
             request.write(json.dumps({"errand": kind, "body": to_plain(errand)}).encode())
             request.seek(0)
             command = [sys.executable, "-m", "controller.planning.child", str(self._folder)]
             # files instead of pipes: a child that writes much never waits for us, nor we for it
             process = subprocess.Popen(command, stdin=request, stdout=output, stderr=errors)
+            files.pop_all()  # from here on they are closed with the child, in _finish
         deadline_mono_s = self._clock.now().mono_s + time_s
         self._child = _Child(errand, process, output, errors, deadline_mono_s)
 
@@ -120,8 +128,7 @@ class PlannerProcess:
 
 def _read(child: _Child) -> Answer | PlannerFailure:
     """Take a finished child's answer apart without trusting it."""
-    child.errors.seek(0)
-    complaint = child.errors.read(2000).decode("utf-8", "replace").strip().splitlines()
+    complaint = _end_of(child.errors).decode("utf-8", "replace").strip().splitlines()
     if child.process.returncode != 0:
         last = complaint[-1] if complaint else "it said nothing"
         return PlannerFailure(f"the planner ended with code {child.process.returncode}: {last}")
@@ -135,3 +142,10 @@ def _read(child: _Child) -> Answer | PlannerFailure:
         return from_plain(kind, json.loads(raw)["body"])
     except (ValueError, KeyError, TypeError, RecursionError) as error:
         return PlannerFailure(f"the planner's answer makes no sense: {error}")
+
+
+def _end_of(file: IO[bytes]) -> bytes:
+    """The last part of a file: of a long complaint, the last line is the one that tells."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(max(0, size - 2000))
+    return file.read()

@@ -31,10 +31,21 @@ LEARN_HOUR = 3
 
 @dataclass(frozen=True, slots=True)
 class HeaterNeeds:
-    """What a plan for one heater starts from: its sessions by start, and the last command."""
+    """What a plan for one heater starts from.
+
+    Attributes
+    ----------
+    sessions : tuple of Session
+        Running and coming ones, by start.
+    heating : bool
+        The last command.
+    seen : bool
+        Whether room air is known at all yet; before that there is nothing to plan from.
+    """
 
     sessions: tuple[Session, ...]
     heating: bool
+    seen: bool
 
 
 Needs = Mapping[str, HeaterNeeds]
@@ -47,6 +58,10 @@ class _Due:
 
     wanted: bool = True
     asked_mono_s: float = 0.0
+
+    def at(self, now: Instant) -> bool:
+        """Whether a plan is wanted, or the last one is old."""
+        return self.wanted or now.mono_s - self.asked_mono_s >= REPLAN_S
 
 
 class PlanningDesk:
@@ -68,10 +83,12 @@ class PlanningDesk:
         self._planner, self._store = planner, store
         self._due = {heater.id: _Due() for heater in site.heaters}
         self._not_before_mono_s = 0.0
-        self._learnt_day: int | None = None
+        self._asked_heater = ""
         self._failure: Notice | None = None
         self.plans: dict[str, Plan] = _stored_plans(site, store)
         self.parameter_sets: dict[str, ParameterSet] = _stored_parameters(site, store)
+        made_s = [parameters.made_s for parameters in self.parameter_sets.values()]
+        self._learnt_day = self._learning_day(min(made_s)) if made_s else None
 
     def limits_changed(self, limits: Limits) -> None:
         """Plan by new limits from now on."""
@@ -88,11 +105,19 @@ class PlanningDesk:
         found = [self._failure] if self._failure else []
         return (*found, *_out_of_reach(self.plans.get(heater), sessions))
 
+    def will_ask(self, now: Instant) -> bool:
+        """Whether the planner is free and something is due: the history should be stored now."""
+        free = self._planner.errand is None and now.mono_s >= self._not_before_mono_s
+        return free and any(due.at(now) for due in self._due.values())
+
     def work(self, now: Instant, needs: Needs) -> None:
         """Take what the planner has done, and ask it for what is due. Never waits."""
         self._take(self._planner.poll(), now)
         if self._planner.errand is None and now.mono_s >= self._not_before_mono_s:
-            self._ask(now, needs)
+            try:
+                self._ask(now, needs)
+            except OSError as error:
+                self._fail(f"it could not be started: {error}", now)
 
     def finish(self, now: Instant, needs: Needs) -> None:
         """Wait until nothing is due any more: for a clock that stands still meanwhile."""
@@ -109,11 +134,14 @@ class PlanningDesk:
             parameter_sets = tuple(self.parameter_sets.values())
             self._planner.start(LearnErrand(self._site, parameter_sets, now.utc_s))
             return
-        for heater, due in self._due.items():
-            if due.wanted or now.mono_s - due.asked_mono_s >= REPLAN_S:
-                due.wanted, due.asked_mono_s = False, now.mono_s
-                self._planner.start(self._plan_errand(heater, now, needs[heater]))
-                return
+        waiting = [h for h, due in self._due.items() if needs[h].seen and due.at(now)]
+        if not waiting:
+            return
+        # the one that has waited longest: a heater whose plan always fails must not starve others
+        heater = min(waiting, key=lambda h: self._due[h].asked_mono_s)
+        self._due[heater] = _Due(wanted=False, asked_mono_s=now.mono_s)
+        self._asked_heater = heater
+        self._planner.start(self._plan_errand(heater, now, needs[heater]))
 
     def _plan_errand(self, heater: str, now: Instant, needs: HeaterNeeds) -> PlanErrand:
         return PlanErrand(
@@ -128,12 +156,16 @@ class PlanningDesk:
 
     def _learning_is_due(self, now: Instant) -> bool:
         """Once at the first start, then each night; a failed fit does not keep plans waiting."""
-        local = datetime.fromtimestamp(now.utc_s, ZoneInfo(self._site.time_zone))
-        day = local.toordinal() - (local.hour < LEARN_HOUR)
+        day = self._learning_day(now.utc_s)
         unlearnt = any(zone.id not in self.parameter_sets for zone in self._site.zones)
         due = unlearnt if self._learnt_day is None else day != self._learnt_day
         self._learnt_day = day
         return due
+
+    def _learning_day(self, utc_s: float) -> int:
+        """The day that a fit at this moment counts for: they change at ``LEARN_HOUR``."""
+        local = datetime.fromtimestamp(utc_s, ZoneInfo(self._site.time_zone))
+        return local.toordinal() - (local.hour < LEARN_HOUR)
 
     def _take(self, answer: Answer | PlannerFailure | None, now: Instant) -> None:
         if isinstance(answer, PlannerFailure):
@@ -144,8 +176,7 @@ class PlanningDesk:
             self._take_plan(answer.plan, now)
 
     def _take_plan(self, plan: Plan, now: Instant) -> None:
-        heater = plan.heater if plan.heater in self._due else "any heater of this site"
-        if fault := fault_of_plan(plan, heater=heater, now_s=now.utc_s):
+        if fault := fault_of_plan(plan, heater=self._asked_heater, now_s=now.utc_s):
             self._fail(fault, now)
             return
         self._store.add_plan(plan)

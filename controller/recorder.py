@@ -20,10 +20,6 @@ from controller.store.writer import Writer
 log = logging.getLogger(__name__)
 
 NAME = "record"
-SENTENCES = {
-    "not_written": "The decision could not be written to the store, so there is no heat but frost "
-    "protection.",
-}
 ROW_S = 60.0
 """Longest time between two stored decisions of a heater [s]."""
 
@@ -57,13 +53,14 @@ class Recorder:
             log.error("%s", error)  # noqa: TRY400 - the sentence says it all
             self._failing = True
             decision, carry = _without_heat(decision, carry)
-            self._cry(decision)
+            self.cry(decision)
         else:
             self._failing = False
         self._last, self._stored_mono_s = decision, decision.at.mono_s
         return decision, carry
 
-    def _cry(self, decision: Decision) -> None:
+    def cry(self, decision: Decision) -> None:
+        """Write a decision where somebody may still see it."""
         self._distress.write(json.dumps({"decision": to_plain(decision)}) + "\n")
         self._distress.flush()
 

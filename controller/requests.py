@@ -26,14 +26,20 @@ def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
 
 
 def take_acknowledgements(store: Path) -> frozenset[str]:
-    """The heaters acknowledged since the last call; their files are removed."""
+    """The heaters acknowledged since the last call; their files are removed.
+
+    What cannot be removed is no acknowledgement: it would lift every lockout to come.
+    """
     heaters = set()
     for path in sorted((store / FOLDER).glob("acknowledge-*.json")):
         try:
             heater = json.loads(path.read_bytes())["acknowledge"]
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             heater = None
-        path.unlink(missing_ok=True)
+        try:
+            path.unlink()
+        except OSError:
+            continue
         if isinstance(heater, str):
             heaters.add(heater)
     return frozenset(heaters)

@@ -60,10 +60,14 @@ class Watchdog:
         """Cease to watch."""
         self._stop.set()
 
+    def since_pat_s(self) -> float:
+        """Time since the last finished tick [s]; 0 while resting."""
+        patted = self._patted_mono_s
+        return 0.0 if patted is None else self._clock.now().mono_s - patted
+
     def hung(self) -> bool:
         """Whether the last finished tick is too long ago."""
-        patted = self._patted_mono_s
-        return patted is not None and self._clock.now().mono_s - patted > self._hang_s
+        return self.since_pat_s() > self._hang_s
 
     def _watch(self) -> None:
         while not self._stop.wait(1.0):

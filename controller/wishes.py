@@ -19,6 +19,9 @@ PLAN_LASTS_S = 6 * 3600.0
 """A timetable older than this is no longer followed: the weather has moved on [s]."""
 LEAD_MARGIN = 1.25
 """Factor on the lead time where only the guard's own sum is there: early rather than late."""
+LONGEST_LEAD_S = 2 * 86400.0
+"""Longest preheat by that sum: a target that is out of reach must not be heated for all week [s].
+"""
 THERMOSTAT_BAND_K = 0.3
 """Half the switching band of the plain thermostat [K]."""
 
@@ -117,7 +120,8 @@ def _zone_lead_time(outlook: Outlook, zone: str, outdoor_c: float) -> Wish | Non
         outdoor_c=outdoor_c,
         power_w=outlook.zone_power_w[zone],
     )
-    heat = session.start_s - outlook.utc_s <= LEAD_MARGIN * lead_s
+    lead_s = min(LEAD_MARGIN * lead_s, LONGEST_LEAD_S)
+    heat = session.start_s - outlook.utc_s <= lead_s
     reason = BlockReason.PREHEAT if heat else BlockReason.IDLE
     return Wish(heat, Rung.LEAD_TIME, reason, session.id)
 

@@ -76,7 +76,7 @@ def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
         elif in_force is None:
             say(f"{zone.id}: nothing yet; the service works out day-one values when it starts.")
         else:
-            for line in _describe(in_force, day_one, local):
+            for line in fit_lines(in_force, day_one, local):
                 say(line)
     if not as_json:
         for line in _LEGEND:
@@ -84,9 +84,10 @@ def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
     return 0
 
 
-def _describe(
+def fit_lines(
     in_force: ParameterSet, day_one: ParameterSet | None, local: LocalTime
 ) -> Iterator[str]:
+    """What has been learnt of one zone, line by line."""
     yield f"{in_force.zone}: {_origin(in_force, local)}"
     learnt = in_force.source is ParameterSource.HISTORY
     second = "from the building's description" if learnt and day_one else ""

@@ -19,6 +19,12 @@ from controller.configuration import Configuration, load_all
 from controller.local_time import duration
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from controller.records.site import Sensor, Site
+    from controller.rehearsal.building import Building
+    from controller.rehearsal.controller_driver import Rehearsed
+    from controller.rehearsal.runner import Span
     from controller.rehearsal.season import Order
     from controller.rehearsal.weather import Weather
 
@@ -164,14 +170,16 @@ def _days(start: date, days: int, time_zone: str) -> tuple[float, float]:
     return to_utc_s(first, time_zone), to_utc_s(last, time_zone)
 
 
-def _say_left_out(described: Any, fitted: Any, spec: str) -> None:
+def _say_left_out(described: tuple[Sensor, ...], fitted: tuple[Sensor, ...], spec: str) -> None:
     left_out = ", ".join(s.id for s in described if s not in fitted)
     if left_out:
         print(f"{spec} does not have these sensors, so they are not fitted: {left_out}",
               file=sys.stderr)  # fmt: skip
 
 
-def _maker(args: argparse.Namespace, rehearsed: Any, span: Any) -> Any:
+def _maker(
+    args: argparse.Namespace, rehearsed: Rehearsed, span: Span
+) -> tuple[Callable[[], Building], str]:
     """What makes the building, and how messages name it."""
     from controller.rehearsal.building import load_factory
     from controller.rehearsal.season import WORKSHOP, outside_maker, workshop_maker
@@ -189,7 +197,7 @@ def _maker(args: argparse.Namespace, rehearsed: Any, span: Any) -> Any:
     return make, WORKSHOP
 
 
-def _weather(path: Path | None, site: Any, span: Any) -> Weather:
+def _weather(path: Path | None, site: Site, span: Span) -> Weather:
     from controller.rehearsal.weather import DEFAULT_WEATHER, read_weather
     from controller.rehearsal.workshop import needed_weather
 
@@ -219,12 +227,11 @@ class _Progress:
         if method != self._method:
             self._method, self._began_s = method, now_s
         terminal = sys.stderr.isatty()
-        if now_s - self._shown_s < (0.5 if terminal else PROGRESS_S):
+        done = terminal and share >= 1.0
+        if now_s - self._shown_s < (0.5 if terminal else PROGRESS_S) and not done:
             return
         self._shown_s = now_s
         left = duration((now_s - self._began_s) * (1.0 - share) / max(share, 1e-9))
         line = f"{method}: {100.0 * share:.0f} %, {left} left"
-        print(f"\r\x1b[K{line}" if terminal else line, end="" if terminal else "\n",
-              file=sys.stderr, flush=True)  # fmt: skip
-        if terminal and share >= 1.0:
-            print(file=sys.stderr)
+        end = "\n" if done or not terminal else ""
+        print(f"\r\x1b[K{line}" if terminal else line, end=end, file=sys.stderr, flush=True)

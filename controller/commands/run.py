@@ -28,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
     from controller.guard import TakenOver
     from controller.service import serve, serve_in_lockstep
     from controller.site_lock import AlreadyRunning
+    from controller.store.failures import StoreFailed
 
     level = logging.WARNING if args.quiet else logging.INFO
     logging.basicConfig(level=level, format="%(levelname)s %(message)s", stream=sys.stderr)
@@ -42,6 +43,9 @@ def run(args: argparse.Namespace) -> int:
             serve(args.site)
     except AlreadyRunning as error:
         print(f"another service already runs on this site (lock in {error})", file=sys.stderr)
+        return 1
+    except StoreFailed as error:
+        print(f"the records cannot be used, so nothing is switched: {error}", file=sys.stderr)
         return 1
     except TakenOver:
         print("another client has taken the session to a relay; all heat is off", file=sys.stderr)

@@ -16,9 +16,14 @@ NEEDED_WHERE_FITTED = (Role.SUPPLY, Role.PRESSURE)
 
 
 def unknown_readings(view: SafetyView) -> Iterator[Sensed]:
-    """The needed readings that cannot be acted on: one trusted sensor of a role is enough."""
+    """The needed readings that cannot be acted on.
+
+    One trusted sensor of a role is enough for each zone, loop or heater; that of another is not.
+    """
     groups = [view.fitted(role, zone) for zone in view.zones for role in MANDATORY]
-    groups += [view.fitted(role) for role in NEEDED_WHERE_FITTED]
+    for role in NEEDED_WHERE_FITTED:
+        subjects = dict.fromkeys(s.subject for s in view.fitted(role))
+        groups += [view.fitted(role, subject) for subject in subjects]
     for group in groups:
         if group and not any(s.trusted for s in group):
             yield group[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -81,7 +82,9 @@ class Sensed:
     @property
     def trusted(self) -> bool:
         """Whether the value may be acted on."""
-        return self.condition is Condition.FRESH and self.value is not None
+        if self.condition is not Condition.FRESH or self.value is None:
+            return False
+        return math.isfinite(self.value)
 
 
 @dataclass(frozen=True, slots=True)

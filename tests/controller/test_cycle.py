@@ -72,6 +72,12 @@ def test_start_means_off(stored: HeaterState | None) -> None:
     assert decision.wish.heat is True
 
 
+def test_a_stored_on_is_not_the_last_command_of_a_new_process() -> None:
+    """Minimum times, rest and read-back start from OFF, so that nothing is held on."""
+    carry = Carry.at_start(HeaterState(heating=True), START)
+    assert (carry.state.heating, carry.changed_mono_s) == (False, START.mono_s)
+
+
 def test_heat_comes_when_the_start_is_over() -> None:
     """After the minimum off time on fresh readings the timetable is followed, on a lease."""
     run = Run()

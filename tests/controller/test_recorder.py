@@ -11,7 +11,7 @@ import pytest
 
 from controller.codec import from_plain
 from controller.cycle import Carry, decide
-from controller.recorder import ROW_S, SENTENCES, Recorder
+from controller.recorder import ROW_S, Recorder
 from controller.records.decision import Decision, HeaterState, Notice, NoticeKind
 from controller.records.instant import Instant
 from controller.records.safety import Clears, Severity, Verdict
@@ -142,7 +142,6 @@ def test_planned_heat_that_cannot_be_written_is_off(bench: Bench) -> None:
     assert carry.state.heating is False
     assert decision.deciding is not None
     assert (decision.deciding.rule, decision.deciding.reason) == ("record", "not_written")
-    assert decision.deciding.reason in SENTENCES
     assert bench.cries() == [decision]
 
 

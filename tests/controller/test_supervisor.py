@@ -196,6 +196,7 @@ def test_acknowledging_does_not_silence_a_standing_cause() -> None:
     ruling = day.tick(*HOT, acknowledged=True)
     assert ruling.heat is False
     assert day.latched == LOCKED
+    assert reasons(ruling.verdicts)["lockout"] == "locked_out"
     assert day.run(600.0, *MILD).heat is False
 
 

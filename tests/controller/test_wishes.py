@@ -244,10 +244,16 @@ def test_one_zone_that_wants_heat_is_enough() -> None:
     assert (found.heat, found.rung, found.session) == (True, Rung.LEAD_TIME, SESSION.id)
 
 
-def test_one_zone_without_parameters_brings_all_down_a_rung() -> None:
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"parameter_sets": {"bay": make_parameters()}},
+        {"estimates": {"bay": estimate(), "loft": estimate(None, "loft")}},
+    ],
+)
+def test_one_zone_that_cannot_be_told_brings_all_down_a_rung(broken: dict[str, Any]) -> None:
     """A lead time for some zones alone would leave the others cold without a word."""
-    found = wish(outlook(**{**TWO, "parameter_sets": {"bay": make_parameters()}}))
-    assert found.rung is Rung.FROST_ONLY
+    assert wish(outlook(**{**TWO, **broken})).rung is Rung.FROST_ONLY
 
 
 def test_the_thermostat_holds_the_zone_that_is_cold() -> None:

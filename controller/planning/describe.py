@@ -1,0 +1,125 @@
+"""From the site file's description of a building to the numbers that the models start from.
+
+Heat loss by ISO 6946 (walls, roof), air change, and ISO 13370 (floor); storage of slab and room;
+sun through glass. Rough where the description is rough: the prior's spread carries that.
+"""
+
+from __future__ import annotations
+
+import math
+
+from controller.records.site import Floor, Glazing, Heater, Site, Surface, Zone
+from models.day_one import Prior, first_order_prior
+from models.envelope import u_value_w_m2k, ventilation_loss_w_k
+from models.floor_output import slab_to_room_w_k
+from models.ground_floor import floor_loss_w_k
+
+AIR_J_M3K = 1200.0
+"""Heat stored by one cubic metre of air for each kelvin [J/m3K]."""
+LINING_J_M2K = 15e3
+"""Heat stored by the inner centimetre of walls and roof that follows the air [J/m2K]; common
+practice, no source."""
+FURNITURE_J_M2K = 10e3
+"""Heat stored by what stands on a square metre of floor [J/m2K]; the value of ISO 52016-1, from
+memory."""
+GLASS_IN_USE = 0.75
+"""What frame, dirt and slanting rays leave of the g-value [-]; common practice, no source."""
+
+
+def zone_prior(zone: Zone, *, latitude_deg: float) -> Prior:
+    """The first-order response to expect of a zone from its description alone."""
+    floor = zone.floor
+    return first_order_prior(
+        loss_w_k=zone_loss_w_k(zone),
+        slab_capacity_j_k=slab_capacity_j_k(floor),
+        room_capacity_j_k=room_capacity_j_k(zone),
+        slab_to_room_w_k=_coupling_w_k(floor),
+        glazing_gain_m2=sum(glazing_gain_m2(g, latitude_deg) for g in zone.glazing),
+    )
+
+
+def zone_loss_w_k(zone: Zone) -> float:
+    """Heat loss for each kelvin above outdoors: envelope, air change, floor to ground [W/K].
+
+    The ground is not as cold as the air outdoors in winter; the fitted offset takes that up.
+    """
+    envelope_w_k = sum(surface.area_m2 * _u_w_m2k(surface) for surface in zone.surfaces)
+    air_w_k = ventilation_loss_w_k(
+        volume_m3=zone.volume_m3, air_changes_per_h=zone.air_changes_per_h
+    )
+    return envelope_w_k + air_w_k + _ground_w_k(zone.floor)
+
+
+def quick_share(zone: Zone) -> float:
+    """Share of a change outdoors that room air follows within an hour or two [0..1].
+
+    Air stands between slab and outdoors; until the slab follows, it moves by the share of its
+    conductances that leads outdoors. A first-order response knows nothing of this.
+    """
+    outdoors_w_k = zone_loss_w_k(zone) - _ground_w_k(zone.floor)
+    return outdoors_w_k / (outdoors_w_k + _coupling_w_k(zone.floor))
+
+
+def slab_capacity_j_k(floor: Floor) -> float:
+    """Heat stored by the slab for each kelvin [J/K]."""
+    volume_m3 = floor.area_m2 * floor.slab_thickness_m
+    return volume_m3 * floor.slab_density_kg_m3 * floor.slab_heat_capacity_j_kgk
+
+
+def room_capacity_j_k(zone: Zone) -> float:
+    """Heat stored by what follows the air: air, inner linings, furniture [J/K]."""
+    linings_m2 = sum(surface.area_m2 for surface in zone.surfaces)
+    return (
+        zone.volume_m3 * AIR_J_M3K
+        + linings_m2 * LINING_J_M2K
+        + zone.floor.area_m2 * FURNITURE_J_M2K
+    )
+
+
+def glazing_gain_m2(glazing: Glazing, latitude_deg: float) -> float:
+    """Area that would let in as much winter sun from the horizontal as this glass does [m2].
+
+    The low sun of a heating season gives a pane that faces the equator about 1.3 times, and one
+    that faces away 0.3 times, what falls on the horizontal (from memory; good to about a third).
+    """
+    equator_deg = 180.0 if latitude_deg >= 0.0 else 0.0
+    facing = math.cos(math.radians(glazing.azimuth_deg - equator_deg))
+    upright = 0.8 + 0.5 * facing
+    lying = math.cos(math.radians(glazing.tilt_deg))
+    orientation = upright * (1.0 - abs(lying)) + max(0.0, lying)
+    return glazing.area_m2 * glazing.g_value * GLASS_IN_USE * orientation
+
+
+def heat_share(site: Site, heater: Heater, zone: Zone) -> float:
+    """Share of a heater's output that goes into a zone's floor, by floor area [0..1]."""
+    served = site.zones_of(heater)
+    if zone not in served:
+        return 0.0
+    return zone.floor.area_m2 / sum(z.floor.area_m2 for z in served)
+
+
+def _u_w_m2k(surface: Surface) -> float:
+    if surface.u_w_m2k is not None:
+        return surface.u_w_m2k
+    layers = [(layer.thickness_m, layer.conductivity_w_mk) for layer in surface.layers]
+    return u_value_w_m2k(layers)
+
+
+def _coupling_w_k(floor: Floor) -> float:
+    return slab_to_room_w_k(
+        area_m2=floor.area_m2,
+        tube_depth_m=floor.tube_depth_m,
+        slab_conductivity_w_mk=floor.slab_conductivity_w_mk,
+        covering_resistance_m2k_w=floor.covering_resistance_m2k_w,
+    )
+
+
+def _ground_w_k(floor: Floor) -> float:
+    insulation_m2k_w = floor.insulation_thickness_m / floor.insulation_conductivity_w_mk
+    return floor_loss_w_k(
+        area_m2=floor.area_m2,
+        exposed_perimeter_m=floor.exposed_perimeter_m,
+        wall_thickness_m=floor.wall_thickness_m,
+        soil_conductivity_w_mk=floor.soil_conductivity_w_mk,
+        floor_resistance_m2k_w=insulation_m2k_w + floor.covering_resistance_m2k_w,
+    )

@@ -1,0 +1,198 @@
+"""Learning: fit every zone's response to its history, and take it only where it predicts better."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from controller.planning.describe import zone_prior
+from controller.planning.history import STEP_S, Grid, Source, zone_series
+from controller.planning.parameters import (
+    MODEL,
+    RESIDUAL_H,
+    day_one_set,
+    response_of,
+    set_in_force,
+    values_of,
+)
+from controller.records.errands import LearnAnswer, LearnErrand, Learnt
+from controller.records.plan import ParameterSet, ParameterSource
+from controller.records.site import Zone
+from models.backtest import errors_by_horizon
+from models.day_one import Prior
+from models.first_order import FirstOrder
+from models.response_fit import Fit, fit
+from models.series import Series
+
+SPAN_S = 60 * 86400.0
+"""History that a fit looks at: the cost of a fit must not grow with the age of the store [s]."""
+HELD_BACK = 0.25
+"""Share of the history, its end, that candidates are judged on and not fitted to [-]."""
+JUDGED_H = (6, 12, 24)
+"""Horizons whose rms errors are averaged for the judgement [h]."""
+LEAST_STARTS = 12
+"""Starts, one an hour, that a horizon needs on held-back history to count."""
+LEAST_HISTORY_H = 72.0
+"""Unbroken history that the judged fit must rest on [h]."""
+LEAST_HEAT_H = 3.0
+"""Hours of full heat that it must have seen: an unheated room says nothing of its floor [h]."""
+PHYSICAL_SD = 3.0
+"""How far a learnt value may lie from the description's, in the prior's standard deviations."""
+
+
+def learn(errand: LearnErrand, source: Source) -> LearnAnswer:
+    """Fit each zone's response and say for each which set to use from now on, and why.
+
+    Parameters
+    ----------
+    errand : LearnErrand
+    source : Source
+        History up to ``errand.now_s``.
+
+    Returns
+    -------
+    LearnAnswer
+        One outcome for each zone of the site, in its order.
+    """
+    return LearnAnswer(tuple(_learn_zone(errand, source, zone) for zone in errand.site.zones))
+
+
+@dataclass(frozen=True, slots=True)
+class _Judgement:
+    """Rms errors on held-back history by horizon in hours [K], and their mean over JUDGED_H."""
+
+    rms_k: Mapping[int, float]
+    score_k: float
+
+
+def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
+    stored = set_in_force(zone, errand.parameter_sets)
+    in_force = stored or day_one_set(errand.site, zone, now_s=errand.now_s)
+    prior = zone_prior(zone, latitude_deg=errand.site.latitude_deg)
+    series = _known_part(_history(errand, source, zone))
+
+    def keep(why: str) -> Learnt:
+        origin = "The description's values" if stored is None else f"Set {in_force.id}"
+        return Learnt(in_force, stored is None, f"{origin} hold: {why}.")
+
+    candidate = fit(_part(series, 0.0, 1.0 - HELD_BACK), prior)
+    if lack := _lack(candidate, series):
+        return keep(lack)
+    held_back = _part(series, 1.0 - HELD_BACK, 1.0)
+    new = _judge(held_back, candidate.model)
+    old = _judge(held_back, response_of(in_force).model)
+    if new is None or old is None:
+        return keep("the held-back history is too broken to judge a fit on")
+    if new.score_k >= old.score_k:
+        return keep(_comparison("a new fit predicts no better", new, old))
+    final = fit(series, prior)
+    if not final.ok or not is_physical(final.model, prior):
+        return keep("the new fit lies too far from what the building can be")
+    reason = _comparison("Learnt from history: it predicts better", new, old) + "."
+    return Learnt(_learnt_set(errand, zone, series, final, new), True, reason)
+
+
+def is_physical(model: FirstOrder, prior: Prior) -> bool:
+    """Whether a response lies within the range that the description leaves open."""
+    mean = prior.mean
+    ratios = np.log(
+        [
+            model.time_constant_s / mean.time_constant_s,
+            model.gain_k_per_w / mean.gain_k_per_w,
+            max(model.dead_time_s, 1.0) / max(mean.dead_time_s, 1.0),
+        ]
+    )
+    scaled = np.abs(ratios) <= PHYSICAL_SD * np.array(prior.log_sd)
+    shifted_k = abs(model.offset_k - mean.offset_k)
+    return bool(scaled.all()) and shifted_k <= PHYSICAL_SD * prior.offset_sd_k
+
+
+def _history(errand: LearnErrand, source: Source, zone: Zone) -> Series:
+    end_s = np.floor(errand.now_s / STEP_S) * STEP_S
+    grid = Grid.before(float(end_s), span_s=SPAN_S, step_s=STEP_S)
+    return zone_series(source, errand.site, zone, grid)
+
+
+def _known_part(series: Series) -> Series:
+    """From the first to the last sample with room air: shares of it are shares of history."""
+    known = np.flatnonzero(np.isfinite(series.air_c))
+    if known.size == 0:
+        return _slice(series, 0, 1)
+    return _slice(series, int(known[0]), int(known[-1]) + 1)
+
+
+def _part(series: Series, begin: float, end: float) -> Series:
+    count = len(series.air_c)
+    return _slice(series, round(begin * count), round(end * count))
+
+
+def _slice(series: Series, begin: int, end: int) -> Series:
+    return replace(
+        series,
+        start_s=series.start_s + begin * series.step_s,
+        air_c=series.air_c[begin:end],
+        slab_c=series.slab_c[begin:end],
+        outdoor_c=series.outdoor_c[begin:end],
+        power_w=series.power_w[begin:end],
+        sun_w_m2=series.sun_w_m2[begin:end],
+    )
+
+
+def _lack(candidate: Fit, series: Series) -> str | None:
+    """What keeps a fit from being judged at all; None where nothing does."""
+    if not candidate.ok:
+        return candidate.why
+    if candidate.usable_hours < LEAST_HISTORY_H:
+        return f"{candidate.usable_hours:.0f} h of history to fit, {LEAST_HISTORY_H:.0f} h needed"
+    fitted_w = _part(series, 0.0, 1.0 - HELD_BACK).power_w
+    full_w = float(np.nanmax(fitted_w))
+    heat_h = float(np.nansum(fitted_w)) / full_w * series.step_s / 3600.0 if full_w > 0 else 0.0
+    if heat_h < LEAST_HEAT_H:
+        return f"{heat_h:.1f} h of heat in the history, {LEAST_HEAT_H:.0f} h needed"
+    return None
+
+
+def _judge(held_back: Series, model: FirstOrder) -> _Judgement | None:
+    errors = errors_by_horizon(held_back, model, RESIDUAL_H)
+    rms_k = {
+        hours: float(np.sqrt(np.mean(found**2)))
+        for hours, found in errors.items()
+        if found.size >= LEAST_STARTS
+    }
+    judged = [rms_k[hours] for hours in JUDGED_H if hours in rms_k]
+    return _Judgement(rms_k, float(np.mean(judged))) if judged else None
+
+
+def _residual_k(judgement: _Judgement) -> tuple[float, ...]:
+    """Rms error at every horizon; one that could not be measured takes the nearest that was."""
+    known_h = sorted(judgement.rms_k)
+    known_k = [judgement.rms_k[hours] for hours in known_h]
+    return tuple(float(np.interp(hours, known_h, known_k)) for hours in RESIDUAL_H)
+
+
+def _comparison(what: str, new: _Judgement, old: _Judgement) -> str:
+    hours = max(h for h in JUDGED_H if h in new.rms_k and h in old.rms_k)
+    return (
+        f"{what} (held-back history, {hours} h ahead: {new.rms_k[hours]:.2f} K rms, "
+        f"{old.rms_k[hours]:.2f} K before)"
+    )
+
+
+def _learnt_set(
+    errand: LearnErrand, zone: Zone, series: Series, final: Fit, judgement: _Judgement
+) -> ParameterSet:
+    made = datetime.fromtimestamp(errand.now_s, UTC)
+    return ParameterSet(
+        id=f"{zone.id}-{made:%Y%m%dT%H%M%SZ}",
+        zone=zone.id,
+        model=MODEL,
+        source=ParameterSource.HISTORY,
+        made_s=errand.now_s,
+        values=values_of(final.belief, _residual_k(judgement)),
+        span_start_s=series.start_s,
+        span_end_s=series.start_s + len(series.air_c) * series.step_s,
+        error_k={str(hours): rms for hours, rms in judgement.rms_k.items()},
+    )

@@ -1,0 +1,159 @@
+"""A heater's timetable: what its zones need, when it is on for that, and what comes of it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from controller.planning.arrivals import zone_outlook
+from controller.planning.blocks import Interval, Need, label
+from controller.planning.demand import ZoneCase, frost_duty, needed_duty
+from controller.planning.describe import heat_share, quick_share
+from controller.planning.history import FloatArray, Grid, Source, heater_duty
+from controller.planning.outlook import Weather, weather_ahead, weather_from_room
+from controller.planning.parameters import Response, response_in_force
+from controller.planning.start import full_output_w, outdoor_by_balance, zone_start
+from controller.records.errands import PlanErrand
+from controller.records.plan import Plan
+from controller.records.sessions import Session
+from controller.records.site import Heater, Zone
+from models.timetable import on_times
+
+SLOT_S = 900.0
+"""Slots stand on the clock's quarters [s]."""
+PULSE_S = 1200.0
+"""Shortest time on or off that is planned: a slab does not feel shorter ones, a relay does [s]."""
+SHORTEST_S, LONGEST_S = 48 * 3600.0, 7 * 86400.0
+"""Least and greatest time that a plan looks ahead [s]."""
+LOOK_BACK_S = 86400.0
+"""How far back the command's last change is looked for [s]."""
+
+
+def make_plan(errand: PlanErrand, source: Source) -> Plan:
+    """Make a heater's timetable.
+
+    Parameters
+    ----------
+    errand : PlanErrand
+    source : Source
+        History up to ``errand.now_s``.
+
+    Returns
+    -------
+    Plan
+        The same for the same errand and history.
+
+    Raises
+    ------
+    PlanningError
+        Where a zone has no recent room air.
+    """
+    heater = errand.site.heater(errand.heater)
+    zones = errand.site.zones_of(heater)
+    sessions = _sessions_of(errand, zones)
+    grid = plan_grid(sessions, now_s=errand.now_s)
+    output_w = full_output_w(source, errand.site, heater, now_s=errand.now_s)
+    cases = _cases(errand, source, heater, grid, output_w)
+    needs = [
+        Need(case.zone, needed_duty(case), frost_duty(case), warmed=bool(case.start.past_w.any()))
+        for case in cases
+    ]
+    on = _switching(errand, source, needs, grid)
+    duty = _duty_of(on, grid)
+    duty[0] += _given_share(errand, source, grid)
+    blocks = label(on, needs, sessions, grid, from_s=errand.now_s)
+    return Plan(
+        id=f"{heater.id}-{errand.now_s:.0f}",
+        heater=heater.id,
+        made_s=errand.now_s,
+        until_s=grid.end_s,
+        blocks=blocks,
+        outlooks=tuple(zone_outlook(case, duty, blocks, now_s=errand.now_s) for case in cases),
+        sessions=sessions,
+    )
+
+
+def plan_grid(sessions: tuple[Session, ...], *, now_s: float) -> Grid:
+    """The quarter hours from the present one to the last session's end, 48 h to 7 days on."""
+    start_s = math.floor(now_s / SLOT_S) * SLOT_S
+    near = [s for s in sessions if s.start_s < now_s + LONGEST_S]
+    last_s = max((s.end_s for s in near), default=now_s)
+    span_s = min(max(last_s - start_s, SHORTEST_S), LONGEST_S)
+    return Grid(start_s, SLOT_S, math.ceil(span_s / SLOT_S) + 1)
+
+
+def _sessions_of(errand: PlanErrand, zones: tuple[Zone, ...]) -> tuple[Session, ...]:
+    """The sessions of these zones that are not over, by start."""
+    served = {zone.id for zone in zones}
+    coming = [s for s in errand.sessions if s.zone in served and s.end_s > errand.now_s]
+    return tuple(sorted(coming, key=lambda s: (s.start_s, s.id)))
+
+
+def _cases(
+    errand: PlanErrand, source: Source, heater: Heater, grid: Grid, output_w: float
+) -> list[ZoneCase]:
+    site, now_s = errand.site, errand.now_s
+    outdoors = weather_ahead(source, site, now_s=now_s, grid=grid)
+    cases = []
+    for zone in site.zones_of(heater):
+        response = response_in_force(site, zone, errand.parameter_sets, now_s=now_s)
+        weather = outdoors or _weather_from_room(errand, source, zone, response, grid)
+        case = ZoneCase(
+            zone=zone.id,
+            sessions=_sessions_of(errand, (zone,)),
+            frost_floor_c=errand.limits.frost_off_c,
+            response=response,
+            start=zone_start(source, site, zone, response.model, grid=grid, now_s=now_s),
+            weather=weather,
+            power_w=output_w * heat_share(site, heater, zone),
+            quick_share=quick_share(zone),
+            grid=grid,
+        )
+        cases.append(case)
+    return cases
+
+
+def _weather_from_room(
+    errand: PlanErrand, source: Source, zone: Zone, response: Response, grid: Grid
+) -> Weather:
+    level_c, sd_k = outdoor_by_balance(
+        source, errand.site, zone, response.model, now_s=errand.now_s
+    )
+    return weather_from_room(level_c, sd_k, grid)
+
+
+def _switching(errand: PlanErrand, source: Source, needs: list[Need], grid: Grid) -> list[Interval]:
+    """On-times from now on (UTC seconds): the heater is on while any zone needs heat."""
+    duty = np.max([need.duty for need in needs], axis=0)
+    changes = source.heating(errand.heater, errand.now_s - LOOK_BACK_S, errand.now_s)
+    changed_s = changes[-1][0] if changes else errand.now_s - LOOK_BACK_S
+    times = on_times(
+        duty,
+        slot_s=grid.step_s,
+        min_on_s=max(errand.limits.min_on_s, PULSE_S),
+        min_off_s=max(errand.limits.min_off_s, PULSE_S),
+        heating=errand.heating,
+        since_s=grid.start_s - changed_s,
+    )
+    shifted = [(grid.start_s + a, grid.start_s + b) for a, b in times]
+    return [(max(a, errand.now_s), b) for a, b in shifted if b > errand.now_s]
+
+
+def _given_share(errand: PlanErrand, source: Source, grid: Grid) -> float:
+    """Share of the first slot that was heated before the plan was made [0..1]."""
+    elapsed_s = errand.now_s - grid.start_s
+    if elapsed_s < 1.0:
+        return 0.0
+    duty = heater_duty(source, errand.heater, Grid(grid.start_s, elapsed_s, 1))
+    return float(np.nan_to_num(duty[0])) * elapsed_s / grid.step_s
+
+
+def _duty_of(on: list[Interval], grid: Grid) -> FloatArray:
+    """Share of each slot in which the heater is on [0..1]."""
+    edges_s = grid.edges_s()
+    on_s = np.zeros(grid.count + 1)
+    for start_s, end_s in on:
+        on_s += np.clip(edges_s, start_s, end_s) - start_s
+    duty: FloatArray = np.diff(on_s) / grid.step_s
+    return duty

@@ -1,0 +1,43 @@
+"""The history of a rehearsal, kept in memory in the shape that planning reads from the store."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+
+SAMPLE_S = 60.0
+"""Least distance of two kept samples of one sensor [s]."""
+
+
+class Memory:
+    """Samples by sensor, thinned to one a minute, and changes of the command by heater."""
+
+    def __init__(self) -> None:
+        self._samples: dict[str, tuple[list[float], list[float]]] = {}
+        self._changes: dict[str, tuple[list[float], list[bool]]] = {}
+
+    def add_sample(self, sensor: str, *, at_s: float, value: float) -> None:
+        """Keep a good reading; times must not go back."""
+        times_s, values = self._samples.setdefault(sensor, ([], []))
+        if not times_s or at_s - times_s[-1] >= SAMPLE_S:
+            times_s.append(at_s)
+            values.append(value)
+
+    def add_command(self, heater: str, *, at_s: float, heat: bool) -> None:
+        """Keep a command where it changes; times must not go back."""
+        times_s, commands = self._changes.setdefault(heater, ([], []))
+        if not commands or commands[-1] != heat:
+            times_s.append(at_s)
+            commands.append(heat)
+
+    def samples(self, sensor: str, since_s: float, until_s: float) -> list[tuple[float, float]]:
+        """Samples of a sensor within ``since_s`` <= time < ``until_s``, ascending."""
+        times_s, values = self._samples.get(sensor, ([], []))
+        first, last = bisect_left(times_s, since_s), bisect_left(times_s, until_s)
+        return list(zip(times_s[first:last], values[first:last], strict=True))
+
+    def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
+        """Changes of the command before ``until_s``, with the one in force at ``since_s`` first."""
+        times_s, commands = self._changes.get(heater, ([], []))
+        first = max(0, bisect_right(times_s, since_s) - 1)
+        last = bisect_left(times_s, until_s)
+        return list(zip(times_s[first:last], commands[first:last], strict=True))

@@ -1,0 +1,145 @@
+"""A simulated building wired to a broker: its sensors publish, its relay board listens.
+
+What a real workshop's devices would say, in the topics and forms of the site file.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from typing import Any
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from controller.records.instant import Instant
+from controller.records.site import Broker, Heater, Role, Sensor, Site
+from controller.rehearsal.building import Building, normalised, value_for
+from controller.rehearsal.relay_board import LeaseBoard
+from controller.units import to_house
+
+SENSE_S = 60.0
+"""Time between two messages of a sensor [s]."""
+WAIT_S = 10.0
+"""Longest wait for the broker [s, real time]."""
+
+
+class WiredWorkshop:
+    """One heater's building with its sensors and its relay board at a broker.
+
+    Parameters
+    ----------
+    building : Building
+    site : Site
+        Says the topics, pointers and units of the sensors.
+    heater : Heater
+    broker : Broker
+    start : Instant
+        The board powers up at this moment.
+    """
+
+    def __init__(
+        self, building: Building, *, site: Site, heater: Heater, broker: Broker, start: Instant
+    ) -> None:
+        self._building, self._heater = building, heater
+        self._sensors = [s for s in site.sensors_of(heater) if s.role is not Role.RELAY_STATE]
+        self._board = LeaseBoard(started_mono_s=start.mono_s)
+        self._mono_s = start.mono_s
+        self._next_sense_mono_s = start.mono_s
+        self._heard, self._messages = 0, 0
+        self._news = threading.Condition()
+        self._client = self._connect(broker)
+
+    @property
+    def heating(self) -> bool:
+        """Whether the relay's contact is closed."""
+        return self._board.heat(self._mono_s)
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass in the building; the board counts its lease meanwhile."""
+        self._building.advance(seconds, self.heating)
+        self._mono_s += seconds
+
+    def send_messages(self) -> int:
+        """Publish what is due at this moment; the number of all messages so far comes back."""
+        if self._mono_s >= self._next_sense_mono_s:
+            self._next_sense_mono_s = self._mono_s + SENSE_S
+            self._send_readings()
+        if self._heater.relay.report_topic is not None:
+            self._publish(self._heater.relay.report_topic, self._board.report(self._mono_s))
+        return self._messages
+
+    def wait_for_commands(self, count: int) -> None:
+        """Wait until the board has heard so many commands.
+
+        Raises
+        ------
+        TimeoutError
+            Where the broker does not deliver them.
+        """
+        with self._news:
+            if not self._news.wait_for(lambda: self._heard >= count, WAIT_S):
+                raise TimeoutError(f"the relay has heard {self._heard} of {count} commands")
+
+    def close(self) -> None:
+        """Leave the broker."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _send_readings(self) -> None:
+        values = normalised(self._building.sense())
+        at_s = self._building.now.timestamp()
+        by_topic: dict[str, Any] = {}
+        for sensor in self._sensors:
+            value = value_for(values, sensor.role, sensor.subject)
+            if value is not None:
+                by_topic[sensor.topic] = _with(by_topic.get(sensor.topic), sensor, value, at_s)
+        for topic, document in by_topic.items():
+            self._publish(topic, json.dumps(document).encode())
+
+    def _publish(self, topic: str, payload: bytes) -> None:
+        self._client.publish(topic, payload, qos=0)
+        self._messages += 1
+
+    def _connect(self, broker: Broker) -> paho.Client:
+        ready = threading.Event()
+        client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+        client.on_subscribe = lambda *_: ready.set()
+        client.on_message = self._on_command
+        client.connect(broker.host, broker.port)
+        client.subscribe(self._heater.relay.command_topic, qos=1)
+        client.loop_start()
+        if not ready.wait(WAIT_S):
+            raise TimeoutError("the broker does not answer the workshop")
+        return client
+
+    def _on_command(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:
+        with self._news:
+            self._board.receive(bytes(message.payload), self._mono_s)
+            self._heard += 1
+            self._news.notify_all()
+
+
+def _with(document: object, sensor: Sensor, value: float, at_s: float) -> object:
+    """A topic's document with one sensor's value put where its pointers say."""
+    shown = _in_unit(sensor, value)
+    if sensor.value_pointer is None:
+        return shown
+    found = document if isinstance(document, dict) else {}
+    _put(found, sensor.value_pointer, shown)
+    if sensor.time_pointer is not None:
+        _put(found, sensor.time_pointer, at_s)
+    return found
+
+
+def _put(document: dict[str, Any], pointer: str, value: float) -> None:
+    *path, last = pointer.split("/")[1:]
+    for key in path:
+        document = document.setdefault(key, {})
+    document[last] = value
+
+
+def _in_unit(sensor: Sensor, value: float) -> float:
+    """A value as the sensor would report it: every unit is a straight line of the house's."""
+    zero, one = (to_house(x, sensor.unit, pulses_per_kwh=sensor.pulses_per_kwh) for x in (0.0, 1.0))
+    return (value - zero) / (one - zero)

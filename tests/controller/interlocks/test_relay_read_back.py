@@ -1,0 +1,114 @@
+"""Heat after an OFF is a hard limit; no heat after an ON and a silent relay are alarms."""
+
+from typing import Any
+
+import pytest
+
+from controller.interlocks import relay_read_back
+from controller.records.readings import Condition, Sensed
+from controller.records.safety import Severity
+from controller.records.site import Role
+from tests.controller.builders import MILD, RATING_W, Script, sensed
+
+
+def state(on: bool, **changes: Any) -> Sensed:
+    return sensed(Role.RELAY_STATE, float(on), subject="boiler", **changes)
+
+
+def power(watts: float, **changes: Any) -> Sensed:
+    return sensed(Role.POWER, watts, subject="boiler", **changes)
+
+
+@pytest.mark.parametrize(
+    ("reading", "heating", "command_age_s", "reason", "severity"),
+    [
+        (state(False, age_s=0.0), False, 600.0, "clear", Severity.ALLOW),
+        (state(True, age_s=0.0), True, 600.0, "clear", Severity.ALLOW),
+        # told OFF: the report must be younger than the command by the time a relay may take
+        (state(True, age_s=0.0), False, 29.9, "clear", Severity.ALLOW),
+        (state(True, age_s=0.0), False, 30.0, "on_when_off", Severity.TRIP),
+        (state(True, age_s=10.0), False, 39.9, "clear", Severity.ALLOW),
+        (state(True, age_s=10.0), False, 40.0, "on_when_off", Severity.TRIP),
+        # a report from before the command says nothing about it
+        (state(True, age_s=500.0), False, 400.0, "clear", Severity.ALLOW),
+        # told ON
+        (state(False, age_s=0.0), True, 29.9, "clear", Severity.ALLOW),
+        (state(False, age_s=0.0), True, 30.0, "off_when_on", Severity.WARN),
+        (state(False, age_s=500.0), True, 400.0, "clear", Severity.ALLOW),
+        # power takes longer to fall, and 20 % of the rating is not heat yet
+        (power(RATING_W, age_s=0.0), False, 119.9, "clear", Severity.ALLOW),
+        (power(RATING_W, age_s=0.0), False, 120.0, "power_when_off", Severity.TRIP),
+        (power(0.2 * RATING_W, age_s=0.0), False, 600.0, "clear", Severity.ALLOW),
+        (power(0.2 * RATING_W + 1.0, age_s=0.0), False, 600.0, "power_when_off", Severity.TRIP),
+        (power(0.0, age_s=0.0), True, 600.0, "clear", Severity.ALLOW),
+        # what cannot be trusted is an alarm at most
+        (state(True, condition=Condition.STALE), False, 600.0, "silent", Severity.WARN),
+        (state(True, condition=Condition.UNKNOWN_AGE), False, 600.0, "silent", Severity.WARN),
+        (power(RATING_W, condition=Condition.STALE), False, 600.0, "clear", Severity.ALLOW),
+    ],
+)
+def test_table(
+    reading: Sensed, heating: bool, command_age_s: float, reason: str, severity: Severity
+) -> None:
+    """Each pair of command and report has its verdict, at its limit and just below."""
+    verdict = Script(relay_read_back).tick(
+        *MILD, reading, heating=heating, command_age_s=command_age_s
+    )
+    assert (verdict.reason, verdict.severity) == (reason, severity)
+
+
+def test_nothing_fitted_says_so() -> None:
+    """Without state and power the relay is not read back."""
+    assert Script(relay_read_back).tick(*MILD).reason == "not_fitted"
+
+
+def test_a_welded_relay_locks_out_after_a_minute() -> None:
+    """Newer reports that go on for a minute confirm the trip."""
+    script = Script(relay_read_back)
+    on = state(True, age_s=2.0)
+    off = {"heating": False, "command_age_s": 600.0}
+    assert script.run(60.0, on, **off).severity is Severity.TRIP
+    assert script.tick(on, **off).severity is Severity.LOCKOUT
+
+
+def test_one_late_report_never_confirms_itself() -> None:
+    """A single report stays a trip: nothing newer says the same."""
+    script = Script(relay_read_back)
+    for waited_s in range(0, 300, 10):
+        verdict = script.tick(
+            state(True, age_s=float(waited_s)), heating=False, command_age_s=100.0 + waited_s
+        )
+        assert verdict.severity is Severity.TRIP
+
+
+def test_a_relay_that_lets_go_clears() -> None:
+    """OFF in the report clears the trip, and the minute starts anew."""
+    script = Script(relay_read_back)
+    off = {"heating": False, "command_age_s": 600.0}
+    script.run(60.0, state(True), **off)
+    assert script.tick(state(False), **off).severity is Severity.ALLOW
+    assert script.run(60.0, state(True), **off).severity is Severity.TRIP
+
+
+def test_a_silent_state_does_not_hide_power_after_off() -> None:
+    """Where the state is lost, the power alone shows that the heater is on."""
+    verdict = Script(relay_read_back).tick(
+        state(False, condition=Condition.STALE), power(RATING_W), heating=False
+    )
+    assert (verdict.reason, verdict.severity) == ("power_when_off", Severity.TRIP)
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_the_worse_of_two_states_counts(order: int) -> None:
+    """Where two reports disagree after an OFF, the one that says ON decides."""
+    two = (state(False, sensor="a"), state(True, sensor="b"))[::order]
+    verdict = Script(relay_read_back).tick(*two, heating=False, command_age_s=600.0)
+    assert (verdict.severity, verdict.subject) == (Severity.TRIP, "b")
+
+
+def test_a_lease_that_runs_out_after_a_crash_is_no_trip() -> None:
+    """A relay still on in the first half minute of a new process had no time to obey yet."""
+    script = Script(relay_read_back)
+    assert script.restart(state(True, age_s=0.0)).severity is Severity.ALLOW
+    verdict = script.tick(state(True, age_s=0.0), heating=False, command_age_s=20.0)
+    assert verdict.severity is Severity.ALLOW

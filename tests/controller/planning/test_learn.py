@@ -1,0 +1,118 @@
+"""Learning from a simulated workshop's history: when it is taken, what it improves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from controller.planning.describe import zone_prior
+from controller.planning.history import STEP_S, Grid, zone_series
+from controller.planning.learn import is_physical, learn
+from controller.planning.parameters import day_one_set, response_of, values_of
+from controller.records.errands import LearnErrand
+from controller.records.plan import ParameterSource
+from models.backtest import errors_by_horizon
+
+
+def _learnt(shop, sets=()):
+    return learn(LearnErrand(shop.site, tuple(sets), shop.now_s), shop.source).learnt
+
+
+def test_two_weeks_of_use_are_learnt_and_predict_better(workshop, heavy_room):
+    """A room unlike its description: errors 12 h ahead on weeks never seen fall by a third."""
+    shop = workshop(seed=3, room=heavy_room)
+    shop.weeks_of_use(16)
+    outcome = _learnt(shop)[0]
+    assert outcome.replaces
+    assert outcome.parameter_set.source is ParameterSource.HISTORY
+    assert "better" in outcome.reason
+    zone = shop.site.zones[0]
+    since_s = shop.now_s
+    shop.weeks_of_use(6)
+    count = int((shop.now_s - since_s) / STEP_S)
+    unseen = zone_series(shop.source, shop.site, zone, Grid(since_s, STEP_S, count))
+    rms_k = [
+        np.sqrt(np.mean(errors_by_horizon(unseen, response_of(one).model, (12,))[12] ** 2))
+        for one in (outcome.parameter_set, day_one_set(shop.site, zone, now_s=shop.now_s))
+    ]
+    assert rms_k[0] < 0.67 * rms_k[1]
+
+
+def test_the_first_day_gives_the_descriptions_set(workshop):
+    """A day of history is too little: day-one values are handed out, to be stored."""
+    shop = workshop(seed=4)
+    shop.idle(24)
+    outcome = _learnt(shop)[0]
+    assert outcome.replaces
+    assert outcome.parameter_set.source is ParameterSource.DESCRIPTION
+    assert outcome.parameter_set.id == "bench-day-one"
+    assert "needed" in outcome.reason
+
+
+def test_an_unheated_history_teaches_nothing(workshop):
+    """A week without any heat says nothing of the floor: the stored set is kept."""
+    shop = workshop(seed=5)
+    shop.idle(24 * 7)
+    stored = day_one_set(shop.site, shop.site.zones[0], now_s=shop.now_s)
+    outcome = _learnt(shop, (stored,))[0]
+    assert not outcome.replaces
+    assert outcome.parameter_set == stored
+    assert "heat" in outcome.reason
+
+
+def test_a_set_that_predicts_as_well_is_not_replaced(workshop):
+    """Learning twice from the same history keeps the first outcome."""
+    shop = workshop(seed=6)
+    shop.weeks_of_use(12)
+    first = _learnt(shop)[0]
+    again = _learnt(shop, (first.parameter_set,))[0]
+    assert not again.replaces
+    assert again.parameter_set == first.parameter_set
+
+
+def test_no_history_at_all_is_no_error(workshop):
+    """A new service learns before its first reading."""
+    shop = workshop(seed=7)
+    assert _learnt(shop)[0].parameter_set.source is ParameterSource.DESCRIPTION
+
+
+def test_learnt_sets_carry_span_errors_and_residuals(workshop, heavy_room):
+    """What is stored says where it came from and how far it can be trusted."""
+    shop = workshop(seed=8, room=heavy_room)
+    shop.weeks_of_use(14)
+    learnt = _learnt(shop)[0].parameter_set
+    assert learnt.source is ParameterSource.HISTORY
+    assert learnt.span_end_s - learnt.span_start_s == pytest.approx(14 * 86400.0, abs=900.0)
+    assert set(learnt.error_k) == {"1", "6", "12", "24"}
+    assert learnt.values["residual_12h_k"].value == pytest.approx(learnt.error_k["12"])
+
+
+def test_a_stored_set_reads_back_as_the_same_belief(workshop):
+    """Means, standard errors and correlations survive the store."""
+    shop = workshop()
+    belief = zone_prior(shop.site.zones[0], latitude_deg=52.0).belief()
+    stored = day_one_set(shop.site, shop.site.zones[0], now_s=0.0)
+    stored = replace(stored, values=values_of(belief, (0.1, 0.2, 0.3, 0.4)))
+    back = response_of(stored)
+    assert back.model == belief.model
+    assert np.allclose(back.belief.covariance, belief.covariance, rtol=1e-9)
+    assert back.residual_k == (0.1, 0.2, 0.3, 0.4)
+
+
+def test_a_set_that_lacks_a_value_is_refused(workshop):
+    """An absurd store is named, not worked with."""
+    stored = day_one_set(workshop().site, workshop().site.zones[0], now_s=0.0)
+    values = {k: v for k, v in stored.values.items() if k != "gain_k_per_w"}
+    with pytest.raises(ValueError, match="gain_k_per_w"):
+        response_of(replace(stored, values=values))
+
+
+def test_physical_range(workshop):
+    """A time constant four times the described one lies outside, half of it within."""
+    prior = zone_prior(workshop().site.zones[0], latitude_deg=52.0)
+    model = prior.mean
+    assert is_physical(replace(model, time_constant_s=0.5 * model.time_constant_s), prior)
+    assert not is_physical(replace(model, time_constant_s=4.0 * model.time_constant_s), prior)
+    assert not is_physical(replace(model, offset_k=9.0), prior)

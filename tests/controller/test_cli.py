@@ -1,0 +1,158 @@
+"""The command line: every command is there, helps by example, and refuses what it does not know."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller import __version__, cli
+from controller.cli import COMMANDS, main
+from controller.configuration import ConfigurationError, Problem
+
+FOLDER = Path(cli.__file__).parent / "commands"
+
+
+def test_every_module_of_a_command_is_listed() -> None:
+    """No command is written and then forgotten."""
+    modules = {path.stem for path in FOLDER.glob("*.py") if not path.stem.startswith("_")}
+    assert set(COMMANDS) == modules
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_holds_an_example_that_parses(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """``--help`` shows one line to copy, and the line is one that the command takes."""
+    with pytest.raises(SystemExit) as left:
+        main([name, "--help"])
+    assert left.value.code == 0
+    shown = capsys.readouterr().out
+    module = importlib.import_module(f"controller.commands.{name}")
+    assert module.EXAMPLE in shown
+    program, *arguments = shlex.split(module.EXAMPLE)
+    assert (program, arguments[0]) == ("slabtide", name)
+    assert cli._parser().parse_args(arguments).command is module
+
+
+def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    """``slabtide --help`` has each command with its summary."""
+    with pytest.raises(SystemExit) as left:
+        main(["--help"])
+    assert left.value.code == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    for name in COMMANDS:
+        summary = importlib.import_module(f"controller.commands.{name}").SUMMARY
+        assert " ".join(f"{name} {summary}".split()) in shown
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["heat"], ["--heat"], ["check", "--heat"], ["check", "surplus"], ["check", "--site"]],
+)
+def test_what_is_not_known_is_bad_input(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A missing or unknown command or option ends with code 2 and says how it is used."""
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    assert "usage: slabtide" in capsys.readouterr().err
+
+
+def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """``--version`` names the program and its version."""
+    with pytest.raises(SystemExit) as left:
+        main(["--version"])
+    assert left.value.code == 0
+    assert capsys.readouterr().out == f"slabtide {__version__}\n"
+
+
+def test_every_problem_of_a_configuration_is_told(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A configuration that cannot be used is bad input: each problem has a line."""
+    problems = [
+        Problem("site.yaml", 3, 1, "unknown key", "zones"),
+        Problem("limits.yaml", 9, 5, "99 is too high", "at most 45"),
+    ]
+
+    def refuse(_: object) -> int:
+        raise ConfigurationError(problems)
+
+    monkeypatch.setattr("controller.commands.bookings.run", refuse)
+    assert main(["bookings"]) == 2
+    assert capsys.readouterr().err.splitlines() == [str(problem) for problem in problems]
+
+
+@pytest.mark.parametrize("name", ["run", "bookings", "plan", "log", "why", "fit", "acknowledge"])
+def test_a_missing_site_file_is_bad_input(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every command that needs the site file says where it looked, and ends with code 2."""
+    missing = tmp_path / "site.yaml"
+    assert main([name, "--site", str(missing)]) == 2
+    assert str(missing) in capsys.readouterr().err
+
+
+def test_the_code_of_a_command_is_the_code_of_the_program(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bad news travels to the shell."""
+    monkeypatch.setattr("controller.commands.bookings.run", lambda _: 1)
+    assert main(["bookings"]) == 1
+
+
+def run_program(*arguments: str, code: str | None = None) -> subprocess.CompletedProcess[str]:
+    start = ["-c", code] if code else ["-m", "controller"]
+    command = [sys.executable, *start, *arguments]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_the_module_is_the_program() -> None:
+    """``python -m controller`` is ``slabtide``."""
+    done = run_program("--version")
+    assert (done.returncode, done.stdout) == (0, f"slabtide {__version__}\n")
+
+
+def test_a_reader_that_has_gone_is_no_error() -> None:
+    """``slabtide bookings | head -1`` ends quietly."""
+    code = (
+        "import sys; from controller import cli; import controller.commands.bookings as b\n"
+        "b.run = lambda _: [print('x' * 99) for _ in range(10**5)] and 0\n"
+        "sys.exit(cli.main(['bookings']))"
+    )
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-c", code], stdout=writer, stderr=subprocess.PIPE, timeout=60, check=False
+    )
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_looking_at_the_commands_loads_no_numerics() -> None:
+    """The parser imports every command; none may bring numpy into the guard process by that."""
+    code = (
+        "import sys; from controller import cli; cli._parser()\n"
+        "print(sorted({'numpy', 'scipy', 'sklearn'} & set(sys.modules)))"
+    )
+    assert run_program(code=code).stdout == "[]\n"
+
+
+def test_acknowledge_names_a_heater_that_there_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The request is left for the site's only heater; another one is bad input."""
+    examples = Path(__file__).parents[2] / "config"
+    folder = tmp_path / "config"
+    folder.mkdir()
+    for name in ("site.yaml", "limits.yaml", "bookings.yaml"):
+        (folder / name).write_text((examples / name).read_text("utf-8"), "utf-8")
+    site = str(folder / "site.yaml")
+    assert main(["acknowledge", "--site", site, "--heater", "furnace"]) == 2
+    assert "furnace" in capsys.readouterr().err
+    assert main(["acknowledge", "--site", site]) == 0
+    assert "next tick" in capsys.readouterr().out
+    assert len(list((tmp_path / "state" / "requests").iterdir())) == 1

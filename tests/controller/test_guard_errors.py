@@ -1,0 +1,199 @@
+"""The guard when something goes wrong: OFF, a decision on record, and on with the next tick."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller import guard as guard_module
+from controller.records.decision import Decision, Notice, NoticeKind
+from controller.records.safety import Severity
+from controller.records.site import Role
+from controller.store.failures import StoreFailed
+from tests.controller.builders import MILD, air, outdoor, sensed, slab
+from tests.controller.guard_bench import MILD_LOFT, Journal, Workshop, recorded, sent
+
+STEPS = ("configuration", "intake", "desk", "readings", "decide", "store", "relay.send", "readback")
+
+
+@pytest.fixture
+def failing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Workshop:
+    """A workshop in which any step can be made to fail."""
+    workshop = Workshop(tmp_path)
+
+    def decide(situation: Any, carry: Any) -> Any:
+        workshop.fault.strike("decide")
+        return real(situation, carry)
+
+    real = guard_module.decide
+    monkeypatch.setattr(guard_module, "decide", decide)
+    return workshop
+
+
+def in_any_record(workshop: Workshop, journal: Journal) -> list[Decision]:
+    return [*recorded(journal), *workshop.cries()]
+
+
+@pytest.mark.parametrize("step", [s for s in STEPS if s != "readback"])
+def test_an_unexpected_error_means_off(failing: Workshop, step: str) -> None:
+    """Whatever step fails, every heater hears OFF in that very tick, with a decision on record."""
+    failing.heat()
+    # something new, so that the next tick has a row to write
+    failing.intake.notices = (Notice(NoticeKind.READINGS_REJECTED, "Refused.", alarm=True),)
+    before = {c.heater: c.sequence for c in sent(failing.journal)}
+    failing.fault.at = step
+    journal = failing.tick()
+    lasts = {command.heater: command for command in sent(journal)}
+    assert {heater: command.heat for heater, command in lasts.items()} == {
+        "boiler": False,
+        "kettle": False,
+    }
+    assert all(command.sequence > before[heater] for heater, command in lasts.items())
+    told = [d for d in in_any_record(failing, journal) if not d.command.heat]
+    assert {d.heater for d in told} == {"boiler", "kettle"}
+    for decision in told:
+        assert decision.deciding is not None
+        assert (decision.deciding.rule, decision.deciding.severity) == ("service", Severity.OFF)
+        assert "Trouble: out of the blue" in decision.notices[0].text
+        assert decision.notices[0].alarm
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_the_next_tick_works_again(failing: Workshop, step: str) -> None:
+    """An error that is over leaves nothing behind: the next tick decides as if new."""
+    failing.heat()
+    failing.fault.at = step
+    failing.run(60.0)
+    failing.fault.at = None
+    decisions = recorded(failing.tick())
+    if step != "readback":
+        assert {d.heater for d in decisions} == {"boiler", "kettle"}
+        assert all(d.deciding is None or d.deciding.rule != "service" for d in decisions)
+    failing.run(320.0)
+    assert failing.last_sent() == {"boiler": True, "kettle": True}
+
+
+@pytest.mark.parametrize("step", [s for s in STEPS if s != "readback"])
+def test_an_error_in_the_very_first_tick_is_on_record_too(failing: Workshop, step: str) -> None:
+    """With no decision before it, the OFF is still decided, sent and written down."""
+    failing.fault.at = step
+    journal = failing.tick(0.0)
+    assert {c.heater for c in sent(journal)} == {"boiler", "kettle"}
+    assert not any(c.heat for c in sent(journal))
+    assert {d.heater for d in in_any_record(failing, journal)} == {"boiler", "kettle"}
+
+
+def test_an_on_that_fails_on_the_way_is_followed_by_a_younger_off(failing: Workshop) -> None:
+    """A relay that did hear the ON must not refuse the OFF as old."""
+    failing.heat()
+    failing.fault.at = "relay.send of an ON"
+    commands = sent(failing.tick(), "boiler")
+    assert [command.heat for command in commands] == [True, False]
+    assert commands[1].sequence > commands[0].sequence
+    assert commands[1].issued_s > commands[0].issued_s
+
+
+def test_one_heater_that_cannot_be_told_does_not_save_the_others(failing: Workshop) -> None:
+    """With both relays failing, each is tried, and each OFF is on record."""
+    failing.heat()
+    failing.fault.at = "relay.send"
+    journal = failing.tick()
+    offs = [c.heater for c in sent(journal) if not c.heat]
+    assert offs == ["boiler", "kettle"]
+    assert {d.heater for d in recorded(journal) if not d.command.heat} == {"boiler", "kettle"}
+
+
+def test_a_read_back_that_cannot_be_stored_is_no_reason_for_off(failing: Workshop) -> None:
+    """The decision stands: what the relay said is beside it, not above it."""
+    failing.fault.error = StoreFailed("disk full")
+    failing.fault.at = "readback"
+    failing.heat()
+    failing.run(120.0)
+    assert failing.last_sent() == {"boiler": True, "kettle": True}
+
+
+def test_an_error_that_stays_does_not_fill_the_record(failing: Workshop) -> None:
+    """The same error at every tick has a row a minute, like anything that does not change."""
+    failing.heat()
+    failing.fault.at = "intake"
+    failing.tick()
+    rows = recorded(failing.run(600.0), "boiler")
+    assert len(rows) == 10
+
+
+def test_off_after_an_error_counts_as_a_switching(failing: Workshop) -> None:
+    """The minimum off time runs from the error's OFF."""
+    failing.heat()
+    failing.fault.at = "intake"
+    failing.tick()
+    failing.fault.at = None
+    failing.run(290.0)
+    assert failing.last_sent() == {"boiler": False, "kettle": False}
+    failing.run(20.0)
+    assert failing.last_sent() == {"boiler": True, "kettle": True}
+
+
+def test_a_lockout_survives_an_error(failing: Workshop) -> None:
+    """An error between a confirmed trip and the owner lifts nothing."""
+    failing.intake.readings = (slab(41.0), *MILD[1:], *MILD_LOFT)
+    failing.run(120.0)
+    assert failing.store.states["boiler"].latched
+    failing.fault.at = "intake"
+    failing.run(60.0)
+    failing.fault.at = None
+    failing.intake.readings = (*MILD, *MILD_LOFT)
+    failing.tick()
+    assert failing.store.states["boiler"].latched == {"slab_over_temperature"}
+
+
+# --- a store that fails -------------------------------------------------------------------------
+
+
+def test_a_store_that_fails_means_off_and_a_cry(failing: Workshop) -> None:
+    """No record: planned heat ends at the next row, and the decision is on standard error."""
+    failing.heat()
+    failing.fault.error = StoreFailed("disk full")
+    failing.fault.at = "store"
+    failing.run(60.0)
+    assert failing.last_sent() == {"boiler": False, "kettle": False}
+    assert {d.heater for d in failing.cries()} == {"boiler", "kettle"}
+    assert all(d.verdicts[-1].rule == "record" for d in failing.cries())
+
+
+def test_frost_heats_without_a_record(failing: Workshop) -> None:
+    """With the store failing a cold slab is still heated, tick after tick."""
+    failing.intake.readings = (slab(3.0), air(3.0), outdoor(-9.0), *MILD_LOFT)
+    failing.run(20.0)
+    failing.fault.error = StoreFailed("disk full")
+    failing.fault.at = "store"
+    commands = sent(failing.run(120.0), "boiler")
+    assert len(commands) == 12
+    assert all(command.heat for command in commands)
+
+
+def test_readings_that_cannot_be_stored_are_told(failing: Workshop) -> None:
+    """A store that refuses readings is a notice in the decision, not the end of the tick."""
+    failing.heat()
+    failing.fault.error = StoreFailed("disk full")
+    failing.fault.at = "intake"
+    journal = failing.tick()
+    kinds = {n.kind for d in recorded(journal) for n in d.notices if n.alarm}
+    assert kinds == {NoticeKind.STORE_FAILED}
+    assert failing.last_sent() == {"boiler": True, "kettle": True}
+
+
+def test_after_an_error_the_off_is_what_is_read_back(failing: Workshop) -> None:
+    """A relay that obeyed the error's OFF is not put down as one that disobeyed an ON."""
+    failing.heat()
+    failing.store.readbacks.clear()
+    failing.fault.at = "decide"
+    failing.tick()
+    failing.fault.at = None
+    failing.intake.readings = (
+        *MILD, *MILD_LOFT, sensed(Role.RELAY_STATE, 0.0, subject="boiler", age_s=1.0)
+    )  # fmt: skip
+    failing.run(70.0)
+    found = [r for r in failing.store.readbacks if r.heat is not None]
+    assert [(r.heat, r.agrees) for r in found] == [(False, True)]
