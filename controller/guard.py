@@ -139,7 +139,10 @@ class Guard:
     def finish_planning(self) -> None:
         """Wait for the planner: for a clock that stands still until the next tick."""
         now = self._clock.now()
-        self._desk.finish(now, self._needs(now))
+        try:
+            self._desk.finish(now, self._needs(now))
+        except StoreFailed as error:
+            log.error("%s", error)  # noqa: TRY400 - the next decision will meet it as well
 
     def stop(self) -> None:
         """Tell every heater OFF and write why."""

@@ -21,8 +21,9 @@ from models.linear_programme import Sheet
 from models.modes import Modes, modes_of
 from models.series import FloatArray
 
-EARLY_PREFERENCE = 1e-3
-"""Heat in the first slot counts as dearer than in the last by this part of the highest price."""
+PREFERENCE = 1e-3
+"""What heat counts for above its price, as a part of the highest price: this much at the end,
+twice as much in the first slot. So late heat is preferred, and free heat is not wasted."""
 _SLACK_K = 1e-9
 
 
@@ -248,9 +249,9 @@ class _Part:
 def _add_heat(sheet: Sheet, heater: Heater, scale: _Scale, feeds: int) -> list[int]:
     """Columns of heat, one block for each feed; rows of the rating and of the surplus."""
     count = scale.count
-    early = (count - np.arange(count)) / count
     cost = scale.heat_cost(heater.price_per_kwh)
-    cost = cost + EARLY_PREFERENCE * early * float(np.abs(cost).max() or 1.0)
+    early = 2.0 - np.arange(count) / count
+    cost = cost + PREFERENCE * early * float(np.abs(cost).max() or 1.0)
     most = scale.rating_w / scale.unit_w
     heats = [sheet.add_columns(cost, most) for _ in range(feeds)]
     each = sparse.eye_array(count, format="csr")
