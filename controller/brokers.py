@@ -117,6 +117,8 @@ def _command(kind: str, folder: Path, port: int) -> list[str]:
     configuration = folder / "mosquitto.conf"
     configuration.write_text(
         f"listener {port} {HOST}\nallow_anonymous true\npersistence false\nlog_type error\n"
+        # a paced clock waits for every message: none should wait for another to fill a packet
+        "set_tcp_nodelay true\n"
     )
     return [mosquitto, "-c", str(configuration)]
 

@@ -15,6 +15,8 @@ from models.series import FloatArray
 
 Profile = float | FloatArray
 """One number for all slots (or borders), or one for each."""
+_ROUNDING = 1e-9
+"""Part of the greatest entry by which computing may have left another below 0 [-]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,5 +196,5 @@ def _require(
 ) -> None:
     if array.shape != shape or not np.isfinite(array).all():
         raise ValueError(f"{name} must hold finite numbers of shape {shape}: {array}")
-    if positive and (array < 0).any():
+    if positive and (array < -_ROUNDING * np.abs(array).max()).any():
         raise ValueError(f"{name} must not be negative, heat warms all it reaches: {array}")

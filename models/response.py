@@ -7,10 +7,10 @@ slots: the heat of one slot then acts in parts of two, and both parts are weighe
 from __future__ import annotations
 
 import math
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.signal import lfilter
 
 from models.first_order import FirstOrder
 from models.series import FloatArray
@@ -56,10 +56,10 @@ def acting_w(
 def follow(model: FirstOrder, *, start_c: float, goal_c: FloatArray, slot_s: float) -> FloatArray:
     """Room air at slot borders when it strives for ``goal_c`` in each slot [°C], shape (n + 1,)."""
     decay = math.exp(-slot_s / model.time_constant_s)
-    if len(goal_c) == 0:
-        return np.array([start_c])
-    later, _ = lfilter([1.0 - decay], [1.0, -decay], goal_c, zi=[decay * start_c])
-    return np.concatenate(([start_c], later))
+    # plain Python: a plan's child would take a second longer to start with scipy.signal
+    moves = ((1.0 - decay) * goal_c).tolist()
+    path = accumulate(moves, lambda air_c, move_k: decay * air_c + move_k, initial=start_c)
+    return np.fromiter(path, dtype=np.float64, count=len(moves) + 1)
 
 
 def air_path(

@@ -17,6 +17,8 @@ TOLERATED_K = 0.05
 """How far the air at a session's start may be from the programme's before on-times are mended."""
 _MENDINGS = 3
 """A shift is found by its first-order effect; two more take up what is left of it."""
+_WORST_CONDITION = 1e12
+"""Beyond it a state forgets all within one slot: no part of a slot can be told from it [-]."""
 
 Interval = tuple[float, float]
 
@@ -66,7 +68,12 @@ def timetable_of(
     -------
     SwitchedPath
         While on, the heater is taken to deliver what `Room.available_w` allows on the
-        programme's path.
+        programme's path. An error at a start remains where the minimum times leave no room.
+
+    Raises
+    ------
+    ValueError
+        Where the room's matrix cannot be divided into parts of a slot.
     """
     available = room.available_w(path.states)
     duty = np.divide(path.heat_w, available, out=np.zeros(room.count), where=available > 0)
@@ -108,6 +115,8 @@ class _Pulses:
     @staticmethod
     def of(room: Room, available_w: FloatArray, slot_s: float) -> _Pulses:
         size = len(room.start_c)
+        if np.linalg.cond(room.a) > _WORST_CONDITION:
+            raise ValueError(f"delays held as states cannot be divided within a slot: {room.a}")
         whole = np.eye(size + 1)
         whole[:size, :size], whole[:size, size] = room.a, room.b_heat
         flow = np.real(logm(whole)) / slot_s

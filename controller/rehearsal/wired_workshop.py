@@ -6,6 +6,7 @@ What a real workshop's devices would say, in the topics and forms of the site fi
 from __future__ import annotations
 
 import json
+import socket
 import threading
 from typing import Any
 
@@ -106,6 +107,7 @@ class WiredWorkshop:
         client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
         client.on_subscribe = lambda *_: ready.set()
         client.on_message = self._on_command
+        client.on_socket_open = _send_at_once
         client.connect(broker.host, broker.port)
         client.subscribe(self._heater.relay.command_topic, qos=1)
         client.loop_start()
@@ -143,3 +145,9 @@ def _in_unit(sensor: Sensor, value: float) -> float:
     """A value as the sensor would report it: every unit is a straight line of the house's."""
     zero, one = (to_house(x, sensor.unit, pulses_per_kwh=sensor.pulses_per_kwh) for x in (0.0, 1.0))
     return (value - zero) / (one - zero)
+
+
+def _send_at_once(client: paho.Client, userdata: object, connection: object) -> None:
+    """Many small messages go out each on its own, not when a packet is full."""
+    if isinstance(connection, socket.socket):
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -74,3 +74,9 @@ def test_what_makes_no_sense_is_refused(changed: dict[str, Any], said: str, set_
     """Wrong shapes, missing numbers, heat that cools: a message that names the field."""
     with pytest.raises(ValueError, match=said):
         room_of(set_a, **({"lower_c": FREE} | changed))
+
+
+def test_what_computing_leaves_below_zero_is_no_fault(set_a: Any) -> None:
+    """An entry of -1e-18 among entries near 1 is a rounded zero."""
+    a = np.array([[0.98, -1e-18], [0.1, 0.85]])
+    assert room_of(set_a, FREE, a=a).count == 96

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from models.heated_room import SupplyLimit
+from models.heated_room import Room, SupplyLimit
 from models.programme import Heater, RoomPath, least_cost
 from models.switching import TOLERATED_K, SwitchedPath, timetable_of
 from tests.models.rooms import FULL_W, SLAB, SLOT_S, room_of
@@ -89,6 +90,35 @@ def test_mending_is_needed_and_does_it(set_a: Any) -> None:
     assert max(errors[1]) <= TOLERATED_K
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_mending_keeps_the_minimum_times(seed: int, set_a: Any) -> None:
+    """A thin slab, three sessions, many pulses: no mended time on or off is too short."""
+    rng = np.random.default_rng(seed)
+    thin = replace(set_a, slab_j_k=4e6, room_j_k=1.5e6, slab_room_w_k=500.0)
+    starts = tuple(int(border) for border in np.sort(rng.integers(30, 140, 3)))
+    lower = np.full(161, 5.0)
+    for start in starts:
+        lower[start : start + 14] = rng.uniform(14.0, 19.0)
+    room = room_of(thin, lower)
+    path = least_cost([room], Heater(FULL_W, 0.3), slot_s=SLOT_S).rooms[0]
+    since_s = float(rng.uniform(0.0, 3000.0))
+    found = timetable_of(
+        room,
+        path,
+        slot_s=SLOT_S,
+        min_on_s=PULSE_S,
+        min_off_s=PULSE_S,
+        heating=False,
+        since_s=since_s,
+        starts=starts,
+    )
+    stopped_s = -since_s
+    for start_s, stop_s in found.on_times:
+        assert start_s - stopped_s >= PULSE_S - 1e-6
+        assert stop_s - start_s >= PULSE_S - 1e-6 or stop_s == 160 * SLOT_S
+        stopped_s = stop_s
+
+
 def test_a_running_heater_keeps_its_minimum_time(set_b: Any) -> None:
     """On for five minutes and nothing wanted: it stays on for the rest of its minimum, no more."""
     room = room_of(set_b, np.full(41, -np.inf))
@@ -104,3 +134,29 @@ def test_a_running_heater_keeps_its_minimum_time(set_b: Any) -> None:
         starts=(20,),
     )
     assert np.array(found.on_times) == pytest.approx(np.array([[0.0, PULSE_S - 300.0]]))
+
+
+def test_delays_held_as_states_are_refused() -> None:
+    """A state that forgets all within a slot has no half slot: a message says so."""
+    room = Room(
+        a=np.array([[0.0, 0.0], [1.0, 0.99]]),
+        b_heat=np.array([1e-4, 0.0]),
+        disturbance_k=np.zeros((40, 2)),
+        start_c=np.array([0.0, 10.0]),
+        air_row=np.array([0.0, 1.0]),
+        lower_c=np.full(41, -np.inf),
+        shortfall_price_per_k_h=1.0,
+        heat_max_w=FULL_W,
+    )
+    path = least_cost([room], Heater(FULL_W, 0.3), slot_s=SLOT_S).rooms[0]
+    with pytest.raises(ValueError, match="delays held as states"):
+        timetable_of(
+            room,
+            path,
+            slot_s=SLOT_S,
+            min_on_s=PULSE_S,
+            min_off_s=PULSE_S,
+            heating=False,
+            since_s=1e6,
+            starts=(),
+        )
