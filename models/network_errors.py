@@ -31,11 +31,14 @@ class Track:
         Slab and room, smoothed over 20 minutes; NaN where unknown [°C].
     inputs : array, shape (4, n - 1)
         Heat [W], outdoor air [°C], irradiance [W/m2] and one, means over each step.
+    undriven : array, shape (n + 1,)
+        How many of the first k samples lack heat, outdoor air or (where measured) sun.
     """
 
     history: History
     states: FloatArray
     inputs: FloatArray
+    undriven: IntArray
 
     def starts(self, hours: float, *, every_s: float, reach_back_s: float = 0.0) -> IntArray:
         """Samples from which slab and all else is known, and all but the slab ``hours`` on."""
@@ -74,6 +77,7 @@ def track_of(series: Series) -> Track:
     """Smooth slab and air alike, bridge short gaps and mark the longer ones."""
     history = prepare(series)
     slab = prepare(replace(series, air_c=series.slab_c))
+    driven = prepare(replace(series, air_c=np.zeros_like(series.air_c)))
     states = np.stack((_known(slab), _known(history)))
     inputs = np.stack(
         (
@@ -83,7 +87,7 @@ def track_of(series: Series) -> Track:
             np.ones(max(0, len(history) - 1)),
         )
     )
-    return Track(history, states, inputs)
+    return Track(history, states, inputs, driven.unknown)
 
 
 def predictor(track: Track, network: Network) -> Predictor:

@@ -15,7 +15,7 @@ from scipy.optimize import least_squares
 
 from models.belief import Covariance, as_covariance
 from models.network_errors import Predictor, Track, predictor, track_of
-from models.network_prior import LOGS, SUN, NetworkBelief, at_coordinates, coordinates, draw_networks
+from models.network_prior import SUN, NetworkBelief, at_coordinates, coordinates, draw_networks
 from models.series import FloatArray, IntArray, Series
 from models.thermal_network import ROOM, SLAB, Network
 
@@ -94,7 +94,7 @@ def fit_network(series: Series, prior: NetworkBelief) -> NetworkFit:
     noise = (_noise_k(series.slab_c, task.track, SLAB), _noise_k(series.air_c, task.track, ROOM))
     hours = len(task.starts[0]) * START_EVERY_S / 3600.0
     failed = NetworkFit(prior.network, prior.covariance, hours, *noise, ok=False, why="")
-    if not np.isfinite(task.track.states[SLAB]).any():
+    if not np.isfinite(series.slab_c).any():
         return replace(failed, why="the slab's temperature was never measured")
     if hours * 3600.0 < LEAST_HISTORY_S:
         needed = LEAST_HISTORY_S / 3600.0
@@ -145,9 +145,9 @@ class _Task:
 
     def spread_k(self, vector: FloatArray) -> FloatArray:
         """Usual size of the errors at each horizon of slab and room, shape (horizons, 2) [K]."""
-        return np.array([
-            [_usual_k(errors[SLAB]), _usual_k(errors[ROOM])] for errors in self.errors_k(vector)
-        ])
+        return np.array(
+            [[_usual_k(errors[SLAB]), _usual_k(errors[ROOM])] for errors in self.errors_k(vector)]
+        )
 
 
 def _weight(hours: float) -> float:
@@ -192,8 +192,14 @@ def _solve(task: _Task) -> tuple[FloatArray, FloatArray] | None:
     vector, spread_k = task.middle, np.full((len(HORIZONS_H), 2), _FIRST_SPREAD_K)
     for _ in range(_ROUNDS):
         found = least_squares(
-            task.residuals, vector, bounds=(low, high), x_scale=task.sd,
-            max_nfev=_MOST_EVALUATIONS, kwargs={"spread_k": spread_k}, ftol=1e-6, xtol=1e-6,
+            task.residuals,
+            vector,
+            bounds=(low, high),
+            x_scale=task.sd,
+            max_nfev=_MOST_EVALUATIONS,
+            kwargs={"spread_k": spread_k},
+            ftol=1e-6,
+            xtol=1e-6,
         )
         vector, spread_k = found.x, task.spread_k(found.x)
     if not (found.success and np.isfinite(found.jac).all()):

@@ -70,8 +70,10 @@ def coordinates(network: Network) -> FloatArray:
 
 def at_coordinates(vector: FloatArray) -> Network:
     """The network of such a vector; an area of the sun below 0 counts as none."""
-    logs, sun_m2, others = vector[:LOGS], float(vector[SUN]), vector[SUN + 1 :]
-    return Network(*np.exp(logs).tolist(), max(0.0, sun_m2), *others.tolist())
+    numbers = vector.copy()
+    numbers[:LOGS] = np.exp(numbers[:LOGS])
+    numbers[SUN] = max(0.0, numbers[SUN])
+    return Network(*numbers.tolist())
 
 
 def draw_networks(belief: NetworkBelief, count: int, seed: int) -> list[Network]:

@@ -28,9 +28,15 @@ def state_now_c(series: Series, network: Network) -> FloatArray | None:
     Returns
     -------
     array, shape (2,), or None
-        Slab and room [°C]; None where slab or air, or what drives them since, are unknown.
+        Slab and room [°C]; None where no reading of both, with all that drove them since, is
+        known.
     """
     track = track_of(series)
     last = len(track.history) - 1
-    back = min(track.steps(LOOKED_BACK_S / 3600.0), last)
-    return None
+    starts = np.arange(max(0, last - track.steps(LOOKED_BACK_S / 3600.0)), last + 1)
+    driven = track.undriven[last] == track.undriven[starts]
+    starts = starts[driven & np.isfinite(track.states[:, starts]).all(axis=0)]
+    if len(starts) == 0:
+        return None
+    carried = predictor(track, network).states_c(starts, last - starts)
+    return np.asarray(np.median(carried, axis=1))

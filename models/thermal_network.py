@@ -117,8 +117,10 @@ class Decays:
     def driven(self, inputs: FloatArray) -> FloatArray:
         """Parts at the step borders from zero, shape (n, N + 1), for inputs of shape (4, N)."""
         added = self.drive @ inputs
-        paths = [lfilter([0.0, 1.0], [1.0, -kept], np.append(line, 0.0))
-                 for kept, line in zip(self.kept, added, strict=True)]
+        paths = [
+            lfilter([0.0, 1.0], [1.0, -kept], np.append(line, 0.0))
+            for kept, line in zip(self.kept, added, strict=True)
+        ]
         return np.array(paths)
 
 

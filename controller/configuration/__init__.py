@@ -12,7 +12,7 @@ from pathlib import Path
 
 from controller.calendar import Bookings
 from controller.configuration.bookings import Surroundings, read_bookings
-from controller.configuration.cross_checks import check_site
+from controller.configuration.cross_checks import check_limits_suit, check_site
 from controller.configuration.fields import Fields
 from controller.configuration.limits import read_limits, target_span
 from controller.configuration.problems import ConfigurationError, Findings, Problem, Spot
@@ -80,6 +80,7 @@ def load_all(site_path: Path, *, bookings_path: Path | None = None) -> Configura
     read = read_site(fields[0])
     check_site(read, folder=folder)
     limits = read_limits(fields[1])
+    check_limits_suit(read, limits)
     zones = tuple(zone.id for zone in read.site.zones)
     bookings = read_bookings(fields[2], Surroundings(zones, target_span(limits)))
     problems = findings.sorted()

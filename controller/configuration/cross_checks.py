@@ -13,7 +13,12 @@ from pathlib import Path
 from controller.configuration.fields import Fields
 from controller.configuration.problems import choices, nearest, shown
 from controller.configuration.site import ReadSite
+from controller.records.limits import Limits
 from controller.records.site import OUTDOOR, OUTDOOR_ROLES, ZONE_ROLES, Role, Sensor
+
+SUPPLY_MARGIN_K = 5.0
+"""How far a boiler's own supply thermostat must stay below the hard limit [K]; common practice
+for the distance of a supply trip from the design temperature, no source."""
 
 HEATER_ROLES = frozenset({Role.POWER, Role.ENERGY, Role.RELAY_STATE})
 """Roles of a heater alone; what is left (supply, return, pressure) a loop may have too."""
@@ -24,6 +29,19 @@ def check_site(read: ReadSite, *, folder: Path) -> None:
     for check in _CHECKS:
         check(read)
     _store_is_no_file(read, folder)
+
+
+def check_limits_suit(read: ReadSite, limits: Limits) -> None:
+    """Note every boiler whose own thermostat would run it into the hard limit of the supply."""
+    highest_c = limits.supply_max_c - SUPPLY_MARGIN_K
+    for one in read.heaters:
+        if one.heater.supply_limit_c > highest_c:
+            one.fields.blame(
+                "supply_limit_c",
+                f"supply_limit_c {one.heater.supply_limit_c:g} is too near to supply_max_c "
+                f"{limits.supply_max_c:g}: the boiler would trip the hard limit again and again",
+                f"set the boiler's own thermostat to {highest_c:g} or less and say so here",
+            )
 
 
 def unknown_id(what: str, given: str, known: Iterable[str]) -> tuple[str, str]:

@@ -50,7 +50,9 @@ def child(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, clock: SteppedClock) 
 
     def make(lines: str) -> PlannerProcess:
         script = tmp_path / "python"
-        script.write_text(f"#!{sys.executable}\nimport json, os, sys, time\n{lines}\n")
+        code = tmp_path / "child.py"
+        code.write_text(f"import json, os, sys, time\n{lines}\n")
+        script.write_text(f'#!/bin/sh\nexec "{sys.executable}" "{code}" "$@"\n')
         script.chmod(0o700)
         monkeypatch.setattr("controller.planner_process.sys.executable", str(script))
         made.append(PlannerProcess(tmp_path / "store", clock))

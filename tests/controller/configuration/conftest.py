@@ -42,7 +42,7 @@ loops:
 heaters:
   boiler:
     rating_kw: 6
-    supply_limit_c: 55
+    supply_limit_c: 50
     loops: [hall-loop]
     relay:
       command_topic: slipway/command

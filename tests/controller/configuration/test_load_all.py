@@ -32,8 +32,9 @@ def test_the_examples_are_sound() -> None:
     assert found.texts == TEXTS
     assert found.store == (EXAMPLES.parent / "state").resolve()
     assert found.folder == EXAMPLES
-    fitted = {Role.SLAB, Role.AIR, Role.OUTDOOR, Role.SUPPLY, Role.RETURN, Role.POWER}
-    assert {sensor.role for sensor in found.site.sensors} == fitted | {Role.RELAY_STATE}
+    fitted = {Role.SLAB, Role.AIR, Role.OUTDOOR, Role.IRRADIANCE, Role.SUPPLY, Role.RETURN}
+    fitted |= {Role.POWER, Role.RELAY_STATE}
+    assert {sensor.role for sensor in found.site.sensors} == fitted
 
 
 def test_the_problems_of_all_files_come_at_once(replace: Replace, load_broken: Load) -> None:
@@ -189,3 +190,17 @@ def test_every_key_is_documented_with_its_span(keys_asked: dict[str, set[str]]) 
             if span and key != "target":
                 words = f"{span[1]} to {span[2]}"
                 assert any(f" {words} " in row for row in rows[key]), f"{key}: {words}"
+
+
+def test_a_boiler_that_would_trip_the_supply_limit_is_refused(
+    tmp_path: Path,
+) -> None:
+    """Its own thermostat must stay well below the hard limit."""
+    for name in ("site.yaml", "limits.yaml", "bookings.yaml"):
+        text = (EXAMPLES / name).read_text(encoding="utf-8")
+        (tmp_path / name).write_text(text.replace("supply_limit_c: 48", "supply_limit_c: 51"))
+    with pytest.raises(ConfigurationError) as caught:
+        load_all(tmp_path / "site.yaml")
+    [problem] = caught.value.problems
+    assert "supply_limit_c 51 is too near to supply_max_c 55" in problem.wrong
+    assert problem.line == 83

@@ -55,7 +55,7 @@ def test_an_outside_building_is_rehearsed_beside_the_other_methods(
     assert call(*QUICK, "--building", f"{tmp_path / 'shed.py'}:factory") == 0
     captured = capsys.readouterr()
     assert "always held at target" in captured.out
-    assert "not fitted: loop-supply" in captured.err
+    assert "not fitted: roof-sun, loop-supply" in captured.err
 
 
 def test_a_missing_site_file_is_said_clearly(
