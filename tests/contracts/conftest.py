@@ -166,9 +166,13 @@ class BoardOnWire:
     receipts: list[Receipt]
 
 
+REPORT_S = 0.2
+"""A board repeats its report, so that one which nobody heard yet does no harm [s]."""
+
+
 @pytest.fixture
-def wired_board(peer, clock) -> BoardOnWire:
-    """Takes commands and reports after each; the report is what the relay then answers."""
+def wired_board(peer, clock) -> Iterator[BoardOnWire]:
+    """Takes commands and reports, after each and in between; an ON answers the latest report."""
     board = LeaseBoard(started_mono_s=clock.now().mono_s)
     receipts: list[Receipt] = []
 
@@ -176,7 +180,18 @@ def wired_board(peer, clock) -> BoardOnWire:
         receipts.append(board.receive(message.payload, clock.now().mono_s))
         me.client.publish(SAYS, board.report(clock.now().mono_s))
 
-    return BoardOnWire(board, peer(ORDER, react=react), receipts)
+    wired = BoardOnWire(board, peer(ORDER, react=react), receipts)
+    ended = threading.Event()
+
+    def repeat() -> None:
+        while not ended.wait(REPORT_S):
+            wired.peer.client.publish(SAYS, board.report(clock.now().mono_s))
+
+    reporter = threading.Thread(target=repeat, daemon=True)
+    reporter.start()
+    yield wired
+    ended.set()
+    reporter.join()
 
 
 @pytest.fixture
