@@ -165,6 +165,8 @@ class Guard:
         self._for_once.clear()
         for desk in self._heaters:
             self._decide(desk, now, notices, acknowledged=desk.heater.id in acknowledged)
+        # last, so that a plan starts from the commands of this tick
+        self._desk.ask(now, self._needs(now))
 
     def _gather(self, now: Instant) -> tuple[Notice, ...]:
         """Take readings in and the planner's news; a store that fails is a notice, not an end."""
@@ -172,7 +174,7 @@ class Guard:
             self._take_up_configuration()
             at_once = self._desk.will_ask(now)
             notices = self._intake.take(now, self._store, at_once=at_once)
-            self._desk.work(now, self._needs(now))
+            self._desk.take(now)
         except StoreFailed as error:
             return (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
         return notices

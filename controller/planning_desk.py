@@ -110,9 +110,12 @@ class PlanningDesk:
         free = self._planner.errand is None and now.mono_s >= self._not_before_mono_s
         return free and any(due.at(now) for due in self._due.values())
 
-    def work(self, now: Instant, needs: Needs) -> None:
-        """Take what the planner has done, and ask it for what is due. Never waits."""
+    def take(self, now: Instant) -> None:
+        """Take what the planner has done since the last call."""
         self._take(self._planner.poll(), now)
+
+    def ask(self, now: Instant, needs: Needs) -> None:
+        """Ask the planner for what is due, if it is free. Never waits."""
         if self._planner.errand is None and now.mono_s >= self._not_before_mono_s:
             try:
                 self._ask(now, needs)
@@ -123,7 +126,7 @@ class PlanningDesk:
         """Wait until nothing is due any more: for a clock that stands still meanwhile."""
         while self._planner.errand is not None:
             self._take(self._planner.wait(), now)
-            self.work(now, needs)
+            self.ask(now, needs)
 
     def stop(self) -> None:
         """End what is under way."""

@@ -1,37 +1,49 @@
-"""Learn a room's network from its history: slab and air hours ahead, against what came.
+"""Learn a room's network from its history, by what it would have said hours ahead.
 
-The parameters are the likeliest given prior and history, judged by errors 1 to 24 hours ahead
-from starts all over the history, never by errors of one step: the latter say little of slow
-parts, and noise and quantisation would rule them. Errors beyond a few of their usual size (a gate
-left open, a stove lit) count linearly, not squared.
+The most probable parameters given the description's (normal, logs of the positive ones) and the
+errors one hour to two days ahead from every hour of the history, each predicted from the state
+that the observer had by then. Large errors (a gate left open, a stove lit) weigh little (soft L1).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
 
-from models.belief import Covariance, as_covariance
-from models.network_errors import Predictor, Track, predictor, track_of
-from models.network_prior import SUN, NetworkBelief, at_coordinates, coordinates, draw_networks
+from models.belief import as_covariance
+from models.network_backtest import STEP_S, Tracked, starts_of, steps_of, track
+from models.network_prior import (
+    NetworkBelief,
+    NetworkPrior,
+    at_coordinates,
+    coordinates,
+    draw_networks,
+)
+from models.network_record import Record, record_of
+from models.observer import Noise, noise_of
 from models.series import FloatArray, IntArray, Series
-from models.thermal_network import ROOM, SLAB, Network
+from models.thermal_network import Kind, Network
 
-HORIZONS_H = (1, 3, 6, 12, 24)
-"""Hours ahead at which a fit is judged."""
-START_EVERY_S = 7200.0
-"""Time between two starts [s]."""
-LEAST_HISTORY_S = 24 * 3600.0
-"""Time covered by starts without which nothing is fitted [s]."""
+HORIZONS_H = (1, 3, 6, 12, 24, 48)
+"""How far ahead the errors lie that a fit makes small [h]."""
 
-_REACH_SD = 5.0  # how far the parameters may go from the prior, in its standard deviations
-_FIRST_SPREAD_K = 0.5  # taken as the usual error until there is a fit to tell it
-_LEAST_SPREAD_K = 0.05  # below this, errors are the sensors' and not the network's
-_ROUNDS = 3
-_NORMAL = 1.4826  # standard deviation of normal errors, in medians of their absolute values
-_MOST_EVALUATIONS = 50
+LEAST_STARTS = 24
+"""Starts, one an hour, without which nothing is fitted."""
+
+_ROUNDS = 3  # each with the error scales and the noise that the one before found
+_STEPS = 15  # of the search, in each round
+_TOLERANCE = 1e-3
+_SLAB_WEIGHT = 0.35  # of the slab's errors: one spot of it is not its mean
+_KNEE = 2.0  # errors beyond so many standard deviations weigh less
+_LEAST_AIR_K, _LEAST_SLAB_K = 0.08, 0.15  # no error scale is finer than the sensors
+_NOISE_RANGE = (0.2, 3.0)  # of unseen and stray heat, as a share of what is expected
+_BLOCK_S = 48 * 3600.0  # errors from starts in different blocks count as independent
+_SHIFT = 1e-4  # for the slopes, in the prior's standard deviations
+_SD_OF_80 = 1.2816  # 80 % of normal errors lie within so many standard deviations
+_TO_SD = 1.4826  # from the median of absolute normal errors to their standard deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,31 +53,25 @@ class NetworkFit:
     Parameters
     ----------
     network : Network
-        The likeliest; the prior's where ``ok`` is false.
-    covariance : tuple of tuple of float
-        As in `NetworkBelief`; the prior's where ``ok`` is false.
+        The most probable one; the prior's where ``ok`` is false.
+    belief : NetworkBelief
+        The same with its uncertainty, to draw from.
+    noise : Noise
+        What strays from it, for the observer and for forecasts.
     usable_hours : float
-        Time covered by starts with all that is needed [h].
-    slab_noise_k, air_noise_k : float
-        Usual error of a single reading against the smoothed ones [K]; NaN where none is known.
+        Starts that errors were counted from, one an hour [h].
     ok : bool
-        Whether the history gave a network.
+        Whether there was enough history.
     why : str
         What it rests on, or why it failed.
     """
 
     network: Network
-    covariance: Covariance
+    belief: NetworkBelief
+    noise: Noise
     usable_hours: float
-    slab_noise_k: float
-    air_noise_k: float
     ok: bool
     why: str
-
-    @property
-    def belief(self) -> NetworkBelief:
-        """The network with its uncertainty."""
-        return NetworkBelief(self.network, self.covariance)
 
 
 def sample_networks(known: NetworkFit | NetworkBelief, count: int, seed: int) -> list[Network]:
@@ -73,135 +79,179 @@ def sample_networks(known: NetworkFit | NetworkBelief, count: int, seed: int) ->
     return draw_networks(known.belief if isinstance(known, NetworkFit) else known, count, seed)
 
 
-def fit_network(series: Series, prior: NetworkBelief) -> NetworkFit:
-    """Learn slab and room from a series, starting from the prior.
+def fit_network(series: Series, prior: NetworkPrior, kind: Kind = Kind.TWO_NODE) -> NetworkFit:
+    """Learn a network from a series, starting from the day-one prior.
 
     Parameters
     ----------
     series : Series
-        With a measured slab. Gaps are NaN; those of up to half an hour are bridged, and what
-        spans a longer one is left out.
-    prior : NetworkBelief
+        Gaps are NaN. Room air, outdoor air and heat suffice; without slab or sun those
+        parameters stay the prior's, or what the air says of them.
+    prior : NetworkPrior
+    kind : Kind
+        Which masses the network has.
 
     Returns
     -------
     NetworkFit
-        With ``ok`` false, and the prior's values, where there is too little history or none of
-        the slab. Where no irradiance was measured the sun's area is 0, for the constant gain
-        then holds the sun's mean effect.
+        With ``ok`` false, and the prior's values, where there is too little history.
     """
-    task = _task(track_of(series), prior)
-    noise = (_noise_k(series.slab_c, task.track, SLAB), _noise_k(series.air_c, task.track, ROOM))
-    hours = len(task.starts[0]) * START_EVERY_S / 3600.0
-    failed = NetworkFit(prior.network, prior.covariance, hours, *noise, ok=False, why="")
-    if not np.isfinite(series.slab_c).any():
-        return replace(failed, why="the slab's temperature was never measured")
-    if hours * 3600.0 < LEAST_HISTORY_S:
-        needed = LEAST_HISTORY_S / 3600.0
-        return replace(failed, why=f"{hours:.0f} h of usable history, {needed:.0f} h needed")
-    solved = _solve(task)
-    if solved is None:
-        return replace(failed, why="the search for the likeliest network came to no end")
-    vector, covariance = solved
-    if not task.track.history.has_sun:
-        vector[SUN] = covariance[SUN, :] = covariance[:, SUN] = 0.0
-    return NetworkFit(
-        at_coordinates(vector),
-        as_covariance(covariance),
-        hours,
-        *noise,
-        ok=True,
-        why=f"{hours:.0f} h of history, {len(task.starts[0])} starts",
-    )
+    return fit_record(record_of(series, step_s=STEP_S), prior.belief(kind))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Task:
-    """What is to be made small: errors on a track, and the distance from the prior."""
+def fit_record(record: Record, prior: NetworkBelief) -> NetworkFit:
+    """The same for a record."""
+    problem = _Problem(record, prior)
+    hours = float(problem.usable)
+    if problem.usable < LEAST_STARTS:
+        why = f"{hours:.0f} starts in unbroken history, {LEAST_STARTS} needed"
+        return NetworkFit(prior.network, prior, problem.noise, hours, ok=False, why=why)
+    at = np.zeros(len(problem.middle))
+    for _ in range(_ROUNDS):
+        at = problem.best(at)
+        problem.rescale(at)
+    network = problem.network(at)
+    belief = NetworkBelief(network, as_covariance(problem.covariance(at)))
+    why = f"{hours:.0f} hours of history, errors up to {problem.furthest_h} h ahead"
+    return NetworkFit(network, belief, problem.noise, hours, ok=True, why=why)
 
-    track: Track
-    middle: FloatArray
-    whiten: FloatArray
-    """Prior deviations times this are of variance one and independent, shape (8, 8)."""
-    sd: FloatArray
-    starts: tuple[IntArray, ...]
-    """For each horizon."""
 
-    def errors_k(self, vector: FloatArray) -> list[FloatArray]:
-        """For each horizon, errors of slab and room, shape (2, number of starts) [K]."""
-        ahead: Predictor = predictor(self.track, at_coordinates(vector))
-        return [
-            ahead.errors_k(starts, self.track.steps(hours))
-            for hours, starts in zip(HORIZONS_H, self.starts, strict=True)
+@dataclass(slots=True, eq=False)
+class _Horizon:
+    """Starts of one horizon with the scales of its errors."""
+
+    hours: int
+    steps: int
+    starts: IntArray
+    air_k: float
+    slab_k: float
+
+    def scaled(self, tracked: Tracked) -> tuple[FloatArray, FloatArray]:
+        """Errors of air and slab in their scales; 0 for a slab that is not known."""
+        air = tracked.air_errors(self.starts, self.steps) / self.air_k
+        slab = np.nan_to_num(tracked.slab_errors(self.starts, self.steps) / self.slab_k)
+        return air, slab
+
+
+class _Problem:
+    """Least squares in coordinates in which the prior is standard normal."""
+
+    def __init__(self, record: Record, prior: NetworkBelief) -> None:
+        self._record = record
+        self._prior = prior
+        self.middle = coordinates(prior.network)
+        self._scale = np.linalg.cholesky(np.array(prior.covariance))
+        self.noise = noise_of(prior.network)
+        starts = {hours: starts_of(record, hours) for hours in HORIZONS_H}
+        self._horizons = [
+            _Horizon(hours, steps_of(record, hours), found, *_first_scales(hours))
+            for hours, found in starts.items()
+            if len(found) >= LEAST_STARTS
         ]
+        self.usable = len(starts[HORIZONS_H[0]])
+        self.furthest_h = self._horizons[-1].hours if self._horizons else 0
 
-    def residuals(self, vector: FloatArray, spread_k: FloatArray) -> FloatArray:
-        """Errors in units of their usual size, weighed, then the distance from the prior."""
-        parts = [self.whiten @ (vector - self.middle)]
-        for errors, spread, hours in zip(self.errors_k(vector), spread_k, HORIZONS_H, strict=True):
-            scaled = np.nan_to_num(errors / spread[:, np.newaxis])
-            parts.append(np.sqrt(_weight(hours)) * _tempered(scaled).ravel())
+    def network(self, at: FloatArray) -> Network:
+        """The network at these coordinates."""
+        return at_coordinates(self._prior.network, self.middle + self._scale @ at)
+
+    def best(self, begin: FloatArray) -> FloatArray:
+        """Search from ``begin`` for the most probable coordinates."""
+        found = least_squares(
+            self._residuals,
+            begin,
+            jac=self._slopes,
+            x_scale=1.0,
+            max_nfev=_STEPS,
+            ftol=_TOLERANCE,
+            xtol=_TOLERANCE,
+        )
+        return np.asarray(found.x)
+
+    def _track(self, at: FloatArray) -> Tracked:
+        return track(self._record, self.network(at), self.noise)
+
+    def _residuals(self, at: FloatArray) -> FloatArray:
+        tracked = self._track(at)
+        parts = [at]
+        for horizon in self._horizons:
+            weight = self._weight(horizon)
+            air, slab = horizon.scaled(tracked)
+            parts += [weight * _softened(air), _SLAB_WEIGHT * weight * _softened(slab)]
         return np.concatenate(parts)
 
-    def spread_k(self, vector: FloatArray) -> FloatArray:
-        """Usual size of the errors at each horizon of slab and room, shape (horizons, 2) [K]."""
-        return np.array(
-            [[_usual_k(errors[SLAB]), _usual_k(errors[ROOM])] for errors in self.errors_k(vector)]
-        )
+    def _weight(self, horizon: _Horizon) -> float:
+        """Errors from starts closer than their horizon, and of all horizons, overlap."""
+        return math.sqrt(1.0 / (horizon.hours * len(self._horizons)))
+
+    def _slopes(self, at: FloatArray) -> FloatArray:
+        here = self._residuals(at)
+        moved = [self._residuals(at + _SHIFT * axis) for axis in np.eye(len(at))]
+        return np.asarray((np.stack(moved, axis=1) - here[:, np.newaxis]) / _SHIFT)
+
+    def rescale(self, at: FloatArray) -> None:
+        """Take error scales and noise from the errors found."""
+        tracked = self._track(at)
+        ratios = []
+        for horizon in self._horizons:
+            air, slab = horizon.scaled(tracked)
+            before_k = horizon.air_k
+            horizon.air_k = max(_LEAST_AIR_K, before_k * _spread(air))
+            horizon.slab_k = max(_LEAST_SLAB_K, horizon.slab_k * _spread(slab))
+            wide_k = max(_LEAST_AIR_K, before_k * float(np.quantile(np.abs(air), 0.8)) / _SD_OF_80)
+            ratios.append(wide_k / _expected_k(tracked, self.noise, horizon.steps))
+        self.noise = _scaled_noise(self.noise, float(np.median(ratios)), self._prior.network)
+
+    def covariance(self, at: FloatArray) -> FloatArray:
+        """Of the learnt parameters: that of the errors' curvature, widened by the sandwich.
+
+        Errors from one block of time count as related in any way, as in `models.regression`.
+        """
+        here, slopes = self._residuals(at), self._slopes(at)
+        count = len(at)
+        curved = np.linalg.inv(slopes.T @ slopes)
+        scores = self._block_scores(here[count:], slopes[count:])
+        few = len(scores) / max(1, len(scores) - 1)
+        between = curved @ (few * scores.T @ scores + np.eye(count)) @ curved
+        widening = np.sqrt(np.maximum(1.0, np.diag(between) / np.diag(curved)))
+        covariance = np.outer(widening, widening) * curved
+        return np.asarray(self._scale @ covariance @ self._scale.T)
+
+    def _block_scores(self, residuals: FloatArray, slopes: FloatArray) -> FloatArray:
+        starts = np.concatenate([np.tile(each.starts, 2) for each in self._horizons])
+        block = (starts * self._record.step_s // _BLOCK_S).astype(np.int64)
+        scores = np.zeros((int(block.max()) + 1, slopes.shape[1]))
+        np.add.at(scores, block, slopes * residuals[:, np.newaxis])
+        return scores
 
 
-def _weight(hours: float) -> float:
-    """What one error counts for beside the others.
-
-    Errors over spans that overlap are nearly one error, and so are those at several horizons
-    from one start: all together count as one for each span of a horizon's length.
-    """
-    return min(1.0, START_EVERY_S / (hours * 3600.0)) / len(HORIZONS_H)
+def _first_scales(hours: int) -> tuple[float, float]:
+    """Errors of air and slab to begin with [K]."""
+    scale_k = 0.3 * math.sqrt(0.3 + hours / 3.0)
+    return scale_k, scale_k
 
 
-def _tempered(scaled: FloatArray) -> FloatArray:
-    """Residuals whose squares grow as the errors' squares at first, then linearly (soft L1)."""
-    return np.sign(scaled) * np.sqrt(2.0 * (np.sqrt(1.0 + scaled**2) - 1.0))
+def _softened(errors: FloatArray) -> FloatArray:
+    """Errors whose square is the soft L1 loss."""
+    inner = errors / _KNEE
+    return np.asarray(np.sign(errors) * _KNEE * np.sqrt(2.0 * (np.sqrt(1.0 + inner**2) - 1.0)))
 
 
-def _usual_k(errors: FloatArray) -> float:
-    known = np.abs(errors[np.isfinite(errors)])
-    return max(_LEAST_SPREAD_K, _NORMAL * float(np.median(known))) if len(known) else 1.0
+def _spread(errors: FloatArray) -> float:
+    known = np.abs(errors[errors != 0.0])
+    return _TO_SD * float(np.median(known)) if len(known) else 1.0
 
 
-def _noise_k(readings_c: FloatArray, track: Track, which: int) -> float:
-    difference = readings_c - track.states[which]
-    known = np.abs(difference[np.isfinite(difference)])
-    return _NORMAL * float(np.median(known)) if len(known) else float("nan")
+def _expected_k(tracked: Tracked, noise: Noise, steps: int) -> float:
+    """Standard deviation of the air's error this far ahead by the noise alone [K]."""
+    variance, ahead = noise.air_k**2, tracked.step.c_air
+    for _ in range(steps):
+        variance += float(ahead @ tracked.added @ ahead)
+        ahead = ahead @ tracked.step.a
+    return math.sqrt(variance)
 
 
-def _task(track: Track, prior: NetworkBelief) -> _Task:
-    return _Task(
-        track=track,
-        middle=coordinates(prior.network),
-        whiten=np.linalg.inv(np.linalg.cholesky(np.array(prior.covariance))),
-        sd=prior.standard_deviations(),
-        starts=tuple(track.starts(hours, every_s=START_EVERY_S) for hours in HORIZONS_H),
-    )
-
-
-def _solve(task: _Task) -> tuple[FloatArray, FloatArray] | None:
-    """The likeliest parameters, shape (8,), and their covariance (8, 8)."""
-    low, high = task.middle - _REACH_SD * task.sd, task.middle + _REACH_SD * task.sd
-    low[SUN] = -1e-6  # none is allowed, and a search must begin within its bounds
-    vector, spread_k = task.middle, np.full((len(HORIZONS_H), 2), _FIRST_SPREAD_K)
-    for _ in range(_ROUNDS):
-        found = least_squares(
-            task.residuals,
-            vector,
-            bounds=(low, high),
-            x_scale=task.sd,
-            max_nfev=_MOST_EVALUATIONS,
-            kwargs={"spread_k": spread_k},
-            ftol=1e-6,
-            xtol=1e-6,
-        )
-        vector, spread_k = found.x, task.spread_k(found.x)
-    if not (found.success and np.isfinite(found.jac).all()):
-        return None
-    return vector.copy(), np.linalg.inv(found.jac.T @ found.jac)
+def _scaled_noise(noise: Noise, ratio: float, network: Network) -> Noise:
+    least, most = _NOISE_RANGE
+    share = ratio * noise.unseen_w[0] / noise_of(network).unseen_w[0]
+    return noise_of(network, scale=min(max(share, least), most))

@@ -1,18 +1,21 @@
-"""Two masses, slab core and room: delivered heat in, slab and room air out.
+"""Slab core, room and, where wanted, a third mass: delivered heat in, room air out.
 
-    Cs dTs/dt = P - Ksr (Ts - Tr) - Ksg (Ts - Tg)
-    Cr dTr/dt = Ksr (Ts - Tr) - Kro (Tr - Te) + A I + G
+    Cs dTs/dt = f P + As I - Ksr (Ts - Tr) - Ksg (Ts - Tg) [- Kst (Ts - Tt)]
+    Cr dTr/dt = Ar I + G + w - Ksr (Ts - Tr) - Kro (Tr - Te) [- Krt (Tr - Tt)]
+    [Ct dTt/dt = - Kst (Tt - Ts) - Krt (Tt - Tr) - Kto (Tt - Te) - Ktg (Tt - Tg)]
 
-With both temperatures measured, heat is the only yardstick for capacities and conductances: were
-all watts counted double, all of them would come out double and every temperature stay the same.
-So there is no factor on the heat. All that bears watts is counted in watts as they are reported,
-and an error of the heater's rating is in all of it alike.
+The third mass is the inner lining of the walls (between room and outdoors) or the ground beneath
+the slab (between slab and deep ground). ``w`` is heat that nobody measures: sun where there is no
+sensor, people, wind through the gaps, ground that is still cold. It is two states more, one that
+fades within hours and one that fades within days; an observer finds both, and a forecast lets
+them fade. Steps are exact for inputs held over each step (zero-order hold).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,29 +23,47 @@ from scipy.signal import lfilter
 
 from models.series import FloatArray
 
-SLAB, ROOM = 0, 1
-"""Where slab and room stand in a state."""
-HEAT, OUTDOOR, SUN, CONSTANT = 0, 1, 2, 3
-"""Where heat [W], outdoor air [°C], irradiance [W/m2] and the number one stand in the inputs."""
+UNSEEN_S = (12 * 3600.0, 240 * 3600.0)
+"""Times in which the quick and the slow part of unseen heat fade to 37 % [s]."""
+
+SLAB, ROOM, THIRD = 0, 1, 2
+"""Where slab, room and third mass stand in a state; the two parts of unseen heat come last."""
+
+
+class Kind(StrEnum):
+    """Which masses a network has."""
+
+    TWO_NODE = "two_node"
+    LINING = "three_node"
+    GROUND = "three_node_ground"
 
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """One heated room as a slab core and a room.
+    """One heated room as a network of two or three masses.
 
     Parameters
     ----------
+    kind : Kind
     slab_capacity_j_k, room_capacity_j_k : float
-        Heat stored for each kelvin: by the slab; by air, contents and inner skin of the walls as
-        far as they follow the air [J/K].
-    slab_room_w_k, room_loss_w_k, ground_loss_w_k : float
-        Conductances slab to room, room to outdoors, slab to ground [W/K].
-    sun_gain_m2 : float
-        Area that would take up the heat of the irradiance, A [m2].
+        Heat stored for each kelvin [J/K].
+    slab_room_w_k, room_outdoor_w_k, slab_ground_w_k : float
+        Conductances Ksr, Kro, Ksg [W/K]; the last is 0 where the third mass is the ground.
+    sun_slab_m2, sun_room_m2 : float
+        Areas that would take up the heat of the irradiance, As and Ar [m2].
+    heat_gain : float
+        Heat that arrives in the slab for each watt said to be delivered, f [-].
     ground_c : float
-        Temperature of the ground, Tg [°C].
-    gain_w : float
-        Constant heat into the room, G; it holds what else warms or cools the room [W].
+        Temperature of the deep ground, Tg [°C].
+    room_gain_w : float
+        Constant heat into the room, G [W].
+    slab_reading_k_w : float
+        Rise of the slab's sensor above the slab's mean for each watt being delivered, for the
+        sensor is nearer to the tubes than the mean is (or further) [K/W].
+    third_capacity_j_k : float
+        Ct [J/K]; 0 where there is no third mass.
+    third_slab_w_k, third_room_w_k, third_outdoor_w_k, third_ground_w_k : float
+        Kst, Krt, Kto, Ktg [W/K].
 
     Raises
     ------
@@ -50,24 +71,55 @@ class Network:
         Where a number is not finite, or the network would not be positive and stable.
     """
 
+    kind: Kind
     slab_capacity_j_k: float
     room_capacity_j_k: float
     slab_room_w_k: float
-    room_loss_w_k: float
-    ground_loss_w_k: float
-    sun_gain_m2: float = 0.0
-    ground_c: float = 10.0
-    gain_w: float = 0.0
+    room_outdoor_w_k: float
+    slab_ground_w_k: float
+    sun_slab_m2: float
+    sun_room_m2: float
+    heat_gain: float
+    ground_c: float
+    room_gain_w: float = 0.0
+    slab_reading_k_w: float = 0.0
+    third_capacity_j_k: float = 0.0
+    third_slab_w_k: float = 0.0
+    third_room_w_k: float = 0.0
+    third_outdoor_w_k: float = 0.0
+    third_ground_w_k: float = 0.0
 
     def __post_init__(self) -> None:
-        if not all(math.isfinite(number) for number in asdict(self).values()):
+        numbers = {name: number for name, number in asdict(self).items() if name != "kind"}
+        if not all(math.isfinite(number) for number in numbers.values()):
             raise ValueError(f"every parameter must be a finite number: {self}")
-        capacities = (self.slab_capacity_j_k, self.room_capacity_j_k)
-        conductances = (self.slab_room_w_k, self.room_loss_w_k, self.ground_loss_w_k)
-        if min(*capacities, *conductances) <= 0:
-            raise ValueError(f"capacities and conductances must be above 0: {self}")
-        if self.sun_gain_m2 < 0:
-            raise ValueError(f"the sun's area must not be negative: {self.sun_gain_m2} m2")
+        needed = ["slab_capacity_j_k", "room_capacity_j_k", "slab_room_w_k", "room_outdoor_w_k"]
+        if self.kind is not Kind.TWO_NODE:
+            needed.append("third_capacity_j_k")
+        if any(numbers[name] <= 0 for name in [*needed, "heat_gain"]):
+            raise ValueError(f"{', '.join(needed)} and heat_gain must be above 0: {self}")
+        if any(number < 0 for name, number in numbers.items() if name not in SIGNED):
+            raise ValueError(f"no conductance, capacity or area may be below 0: {self}")
+        if self.kind is not Kind.TWO_NODE and self.third_slab_w_k + self.third_room_w_k <= 0:
+            raise ValueError(f"a third mass must be coupled to slab or room: {self}")
+
+    @property
+    def masses(self) -> int:
+        """How many masses it has, two or three."""
+        return 2 if self.kind is Kind.TWO_NODE else 3
+
+    @property
+    def states(self) -> int:
+        """Length of a state: the masses' temperatures [°C], then unseen heat in two parts [W]."""
+        return self.masses + len(UNSEEN_S)
+
+    def values(self) -> dict[str, float]:
+        """Every parameter but the kind by name, as plain numbers to be kept."""
+        return {each.name: getattr(self, each.name) for each in fields(self) if each.name != "kind"}
+
+
+SIGNED = frozenset({"ground_c", "room_gain_w", "slab_reading_k_w"})
+"""Parameters that may be below 0; all others are positive."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,13 +129,14 @@ class Discrete:
     Parameters
     ----------
     a : array, shape (n, n)
-        What a step leaves of the states, no entry below 0 [-].
     b_heat, b_outdoor, b_sun : array, shape (n,)
-        For heat [W], outdoor air [°C] and irradiance [W/m2], each held over the step.
+        For heat [W], outdoor air [°C] and irradiance [W/m2], held over the step.
     drift : array, shape (n,)
-        What ground and constant gain add in a step [K].
-    air_row, slab_row : array, shape (n,)
-        Room air is ``air_row @ x`` and the slab ``slab_row @ x`` [-].
+        What ground and constant gain do in a step.
+    c_air, c_slab : array, shape (n,)
+        Room air is ``c_air @ x`` and the slab ``c_slab @ x`` [°C].
+    slab_heat_k_w : float
+        What the slab's sensor shows on top of that for each watt being delivered [K/W].
     """
 
     a: FloatArray
@@ -91,103 +144,126 @@ class Discrete:
     b_outdoor: FloatArray
     b_sun: FloatArray
     drift: FloatArray
-    air_row: FloatArray
-    slab_row: FloatArray
+    c_air: FloatArray
+    c_slab: FloatArray
+    slab_heat_k_w: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Decays:
-    """A network over one step, taken apart into parts that each decay on their own.
+class Modes:
+    """The masses over one step, taken apart into modes that decay each on its own.
 
     Parameters
     ----------
-    kept : array, shape (n,)
-        What is left of each part after a step, between 0 and 1 [-].
-    shape, unshape : array, shape (n, n)
-        Temperatures are ``shape @ parts`` and parts ``unshape @ temperatures``.
-    drive : array, shape (n, 4)
-        What the inputs, held over the step, add to the parts.
+    decay : array, shape (m,)
+        What is left of each mode after a step [-], within 0 to 1.
+    shape : array, shape (m, m)
+        Temperatures from modes.
+    unshape : array, shape (m, m)
+        Modes from temperatures.
+    drive : array, shape (m, 5)
+        What heat, outdoor air, irradiance, one (for the constant part) and heat into the room add
+        to the modes in a step.
     """
 
-    kept: FloatArray
+    decay: FloatArray
     shape: FloatArray
     unshape: FloatArray
     drive: FloatArray
 
-    def driven(self, inputs: FloatArray) -> FloatArray:
-        """Parts at the step borders from zero, shape (n, N + 1), for inputs of shape (4, N)."""
-        added = self.drive @ inputs
-        paths = [
-            lfilter([0.0, 1.0], [1.0, -kept], np.append(line, 0.0))
-            for kept, line in zip(self.kept, added, strict=True)
-        ]
-        return np.array(paths)
 
-
-def decays(network: Network, step_s: float) -> Decays:
-    """Take a network apart over a step of ``step_s``; exact for inputs held over it.
+def modes(network: Network, step_s: float) -> Modes:
+    """Take a network apart; exact for any step.
 
     Notes
     -----
-    With the masses' capacities on the diagonal of C and conductances in K, the symmetric matrix
-    C^-1/2 K C^-1/2 has the network's own rates: real and below 0 for all positive parameters,
-    which is what makes it stable by construction.
+    With S = C^-1/2, S K S is symmetric and negative definite: its eigenvalues are real and below
+    0 whatever the positive parameters, which is what makes the network stable by construction.
     """
     capacity, conductance, inputs = _balances(network)
     root = np.sqrt(capacity)
     rate, vectors = np.linalg.eigh(conductance / np.outer(root, root))
+    decay = np.exp(rate * step_s)
     shape = vectors / root[:, np.newaxis]
     unshape = vectors.T * root
-    held_s = np.expm1(rate * step_s) / rate
-    drive = held_s[:, np.newaxis] * (unshape @ (inputs / capacity[:, np.newaxis]))
-    return Decays(np.exp(rate * step_s), shape, unshape, drive)
+    held = np.expm1(rate * step_s) / rate
+    drive = held[:, np.newaxis] * (unshape @ (inputs / capacity[:, np.newaxis]))
+    return Modes(decay, shape, unshape, drive)
 
 
 def _balances(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Capacities (n,), conductances (n, n) and inputs (n, 4) of the heat balances."""
-    between = network.slab_room_w_k
-    capacity = np.array([network.slab_capacity_j_k, network.room_capacity_j_k])
-    leaving = np.array([between + network.ground_loss_w_k, between + network.room_loss_w_k])
-    conductance = np.array([[-leaving[SLAB], between], [between, -leaving[ROOM]]])
-    inputs = np.zeros((2, 4))
-    inputs[SLAB, HEAT] = 1.0
-    inputs[ROOM, OUTDOOR] = network.room_loss_w_k
-    inputs[ROOM, SUN] = network.sun_gain_m2
-    inputs[:, CONSTANT] = network.ground_loss_w_k * network.ground_c, network.gain_w
-    return capacity, conductance, inputs
+    """Capacities (m,), conductances (m, m) and inputs (m, 5) of the heat balances."""
+    count = network.masses
+    capacity = np.array(
+        [network.slab_capacity_j_k, network.room_capacity_j_k, network.third_capacity_j_k]
+    )[:count]
+    between, outdoor_w_k, ground_w_k = np.zeros((3, 3)), np.zeros(3), np.zeros(3)
+    between[SLAB, ROOM] = network.slab_room_w_k
+    between[SLAB, THIRD] = network.third_slab_w_k
+    between[ROOM, THIRD] = network.third_room_w_k
+    between += between.T
+    outdoor_w_k[ROOM], outdoor_w_k[THIRD] = network.room_outdoor_w_k, network.third_outdoor_w_k
+    ground_w_k[SLAB], ground_w_k[THIRD] = network.slab_ground_w_k, network.third_ground_w_k
+    between = between[:count, :count]
+    leaving_w_k = between.sum(axis=1) + outdoor_w_k[:count] + ground_w_k[:count]
+    inputs = np.zeros((3, 5))
+    inputs[SLAB, 0] = network.heat_gain
+    inputs[:, 1] = outdoor_w_k
+    inputs[SLAB, 2], inputs[ROOM, 2] = network.sun_slab_m2, network.sun_room_m2
+    inputs[:, 3] = ground_w_k * network.ground_c
+    inputs[ROOM, 3] += network.room_gain_w
+    inputs[ROOM, 4] = 1.0
+    return capacity, between - np.diag(leaving_w_k), inputs[:count]
+
+
+def fading(step_s: float) -> FloatArray:
+    """What is left of the two parts of unseen heat after a step, shape (2,) [-]."""
+    return np.exp(-step_s / np.array(UNSEEN_S))
 
 
 def discrete(network: Network, step_s: float) -> Discrete:
-    """A network's exact step of ``step_s`` for inputs held over it (zero-order hold)."""
-    apart = decays(network, step_s)
+    """A network's exact step of ``step_s`` for inputs held over it.
+
+    Unseen heat is held over each step too, and fades between two steps.
+    """
+    apart = modes(network, step_s)
+    masses, states = network.masses, network.states
+    whole = np.zeros((states, states))
+    whole[:masses, :masses] = (apart.shape * apart.decay) @ apart.unshape
     drive = apart.shape @ apart.drive
+    whole[:masses, masses:] = drive[:, 4:5]
+    whole[masses:, masses:] = np.diag(fading(step_s))
+    inputs = np.zeros((4, states))
+    inputs[:, :masses] = drive[:, :4].T
+    outputs = np.eye(states)
     return Discrete(
-        a=(apart.shape * apart.kept) @ apart.unshape,
-        b_heat=drive[:, HEAT],
-        b_outdoor=drive[:, OUTDOOR],
-        b_sun=drive[:, SUN],
-        drift=drive[:, CONSTANT],
-        air_row=np.eye(2)[ROOM],
-        slab_row=np.eye(2)[SLAB],
+        a=whole,
+        b_heat=inputs[0],
+        b_outdoor=inputs[1],
+        b_sun=inputs[2],
+        drift=inputs[3],
+        c_air=outputs[ROOM],
+        c_slab=outputs[SLAB],
+        slab_heat_k_w=network.slab_reading_k_w,
     )
 
 
 def simulate(
     network: Network,
-    start_c: ArrayLike,
+    x0: FloatArray,
     *,
     heat_w: ArrayLike,
     outdoor_c: ArrayLike,
-    sun_w_m2: ArrayLike = 0.0,
+    sun_w_m2: ArrayLike,
     step_s: float,
 ) -> FloatArray:
-    """Slab and room at the step borders, exact for inputs held over each step.
+    """States at the step borders, exact for inputs held over each step.
 
     Parameters
     ----------
     network : Network
-    start_c : array, shape (2,)
-        Slab and room at the beginning [°C].
+    x0 : array, shape (n,) or (masses,)
+        State at the beginning; without unseen heat where it holds the masses alone.
     heat_w : array, shape (N,)
         Mean heat delivered in each step [W].
     outdoor_c, sun_w_m2 : array, shape (N,), or float
@@ -197,38 +273,52 @@ def simulate(
 
     Returns
     -------
-    array, shape (N + 1, 2)
-        Slab and room [°C].
+    array, shape (N + 1, n)
 
     Raises
     ------
     ValueError
-        Where a start or an input is not finite, or the inputs' lengths do not agree.
+        Where an input is not finite or of another length.
     """
     heat = np.asarray(heat_w, dtype=np.float64)
-    given = (heat, outdoor_c, sun_w_m2, 1.0)
-    inputs = np.stack([np.broadcast_to(np.asarray(each), heat.shape) for each in given])
-    start = np.asarray(start_c, dtype=np.float64)
-    if not (np.isfinite(inputs).all() and np.isfinite(start).all()):
+    count, masses = len(heat), network.masses
+    begin = np.zeros(network.states)
+    begin[: len(x0)] = x0
+    unseen = begin[masses:] * fading(step_s) ** np.arange(count + 1)[:, np.newaxis]
+    inputs = np.ones((5, count))
+    for row, values in enumerate((heat, outdoor_c, sun_w_m2)):
+        inputs[row] = np.asarray(values, dtype=np.float64)
+    inputs[4] = unseen[:count].sum(axis=1)
+    if not (np.isfinite(inputs).all() and np.isfinite(begin).all()):
         raise ValueError("a network needs finite start, heat, outdoor air and sun in every step")
-    apart = decays(network, step_s)
-    fading = apart.kept[:, np.newaxis] ** np.arange(len(heat) + 1)
-    parts = apart.driven(inputs) + fading * (apart.unshape @ start)[:, np.newaxis]
-    return np.asarray((apart.shape @ parts).T)
+    apart = modes(network, step_s)
+    path = np.array(
+        [
+            follow_mode(decay, driven, start)
+            for decay, driven, start in zip(
+                apart.decay, apart.drive @ inputs, apart.unshape @ begin[:masses], strict=True
+            )
+        ]
+    )
+    return np.column_stack(((apart.shape @ path).T, unseen))
 
 
-def steady_state_c(
+def follow_mode(decay: float, driven: FloatArray, start: float = 0.0) -> FloatArray:
+    """One mode at the step borders, shape (N + 1,), given what drives it in each step (N,)."""
+    line = np.concatenate(([start], driven))
+    return np.asarray(lfilter([1.0], [1.0, -decay], line))
+
+
+def steady_state(
     network: Network, *, heat_w: float, outdoor_c: float, sun_w_m2: float = 0.0
 ) -> FloatArray:
-    """Slab and room after a very long time with these inputs, shape (2,) [°C]."""
+    """Where constant inputs lead in the end, without unseen heat: temperatures, shape (m,) [°C]."""
     _, conductance, inputs = _balances(network)
-    return np.asarray(
-        np.linalg.solve(conductance, -inputs @ np.array([heat_w, outdoor_c, sun_w_m2, 1.0]))
-    )
+    given = np.array([heat_w, outdoor_c, sun_w_m2, 1.0, 0.0])
+    return np.asarray(np.linalg.solve(conductance, -inputs @ given))
 
 
 def time_constants_s(network: Network) -> FloatArray:
-    """Time constants of a network, longest first, shape (2,) [s]."""
-    capacity, conductance, _ = _balances(network)
-    root = np.sqrt(capacity)
-    return np.asarray(-1.0 / np.linalg.eigvalsh(conductance / np.outer(root, root))[::-1])
+    """Time constants of a network's modes, longest first, shape (m,) [s]."""
+    hour_s = 3600.0
+    return np.asarray(np.sort(-hour_s / np.log(modes(network, hour_s).decay))[::-1])

@@ -66,11 +66,15 @@ def run(args: argparse.Namespace) -> int:
 
 def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
     """Print each zone's parameters in force and from the description."""
-    local = LocalTime(configuration.site.time_zone)
-    for zone in configuration.site.zones:
+    from controller.planning.parameters import day_one_set
+
+    site = configuration.site
+    local = LocalTime(site.time_zone)
+    for zone in site.zones:
         sets = reader.parameters(zone.id)
         described = [s for s in sets if s.source is ParameterSource.DESCRIPTION]
-        in_force, day_one = sets[-1] if sets else None, described[-1] if described else None
+        in_force = sets[-1] if sets else None
+        day_one = described[-1] if described else day_one_set(site, zone, now_s=0.0)
         if as_json:
             say_json({"zone": zone.id, "in_force": in_force, "day_one": day_one})
         elif in_force is None:

@@ -96,7 +96,8 @@ def _heated(
     if running:
         warmest = max(running, key=lambda s: s.target_c)
         return Block(start_s, end_s, True, BlockReason.HOLD, warmest.id)
-    if not own or need.duty[slot] <= need.frost_duty[slot] + _SAME_DUTY:
+    for_frost = need.frost_duty[slot] > 0.0
+    if not own or (for_frost and need.duty[slot] <= need.frost_duty[slot] + _SAME_DUTY):
         return Block(start_s, end_s, True, BlockReason.FROST_FLOOR)
     coming = min(own, key=lambda s: s.start_s)
     return Block(start_s, end_s, True, BlockReason.PREHEAT, coming.id)

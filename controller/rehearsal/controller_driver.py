@@ -105,7 +105,6 @@ class ControllerDriver:
         now = Instant(now_s, now_s - self.start_s)
         self._take_in(now, values)
         sessions = self._book.at(now_s)
-        self._think(now_s, sessions)
         situation = Situation(
             now=now,
             heater=self._what.heater,
@@ -120,6 +119,7 @@ class ControllerDriver:
         self.decision = decision
         self._watch(decision)
         self.memory.add_command(self._what.heater.id, at_s=now_s, heat=decision.command.heat)
+        self._think(now_s, sessions)  # last, so that a plan starts from this tick's command
         return decision.command.heat
 
     def _take_in(self, now: Instant, values: Mapping[str, float]) -> None:

@@ -104,7 +104,8 @@ class Bench:
         """Let time go on, have the child end with an outcome if given, and work once."""
         self.now = later(seconds, self.now)
         self.child.outcome = outcome
-        self.desk.work(self.now, self.needs())
+        self.desk.take(self.now)
+        self.desk.ask(self.now, self.needs())
 
     def answer_plan(self, seconds: float = 10.0, **changes: Any) -> Plan:
         """The child ends with a plan that is good but for the changes."""

@@ -92,8 +92,10 @@ class FakeDesk:
     def will_ask(self, now: Instant) -> bool:
         return False
 
-    def work(self, now: Instant, needs: Any) -> None:
+    def take(self, now: Instant) -> None:
         self._fault.strike("desk")
+
+    def ask(self, now: Instant, needs: Any) -> None:
         self.needs = needs
 
     def notices(self, heater: str, sessions: Any) -> tuple[Notice, ...]:

@@ -108,7 +108,7 @@ def test_new_parameters_ask_for_new_plans(bench: Bench) -> None:
 def test_only_a_better_fit_replaces(bench: Bench, replaces: bool, gain: float) -> None:
     """Parameters in force stay unless the fit says that the new ones predict better."""
     bench.now = later(24 * HOUR_S)
-    bench.desk.work(START, bench.needs())
+    bench.desk.ask(START, bench.needs())
     bench.answer_plan(seconds=0.0, made_s=START_S)
     bench.now = later(48 * HOUR_S)
     bench.work()

@@ -1,236 +1,201 @@
-"""The fit of slab and room: round trip, honest errors, and a richer workshop than the network."""
+"""Networks learnt: recovery, a richer workshop, deep reheat, holes, honest errors."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from models.backtest import errors_by_horizon, persistence_errors
-from models.day_one import first_order_prior
-from models.network_errors import network_errors_by_horizon
+from models.backtest import errors_by_horizon as first_order_errors
+from models.backtest import persistence_errors
+from models.network_backtest import errors_by_horizon
 from models.network_fit import NetworkFit, fit_network, sample_networks
 from models.network_prior import coordinates, draw_networks, network_prior
+from models.observer import noise_of
 from models.response_fit import fit
 from models.series import Series
-from models.thermal_network import Network, simulate, steady_state_c, time_constants_s
-from tests.models.conftest import DAY_S, STEP_S, TwoNodes, spoiled, weather
-from tests.models.rich_room import DESCRIBED, part, workshop
-
-HORIZONS_H = (6, 12, 24)
-PRIOR = network_prior(**DESCRIBED)
-FIRST_ORDER_PRIOR = first_order_prior(
-    loss_w_k=170.0,
-    slab_capacity_j_k=18e6,
-    room_capacity_j_k=3.5e6,
-    slab_to_room_w_k=350.0,
-    glazing_gain_m2=2.5,
+from models.thermal_network import Kind, Network, simulate, steady_state, time_constants_s
+from tests.models import plants
+from tests.models.network_cases import (
+    days,
+    description,
+    first_order_description,
+    rms,
+    workshop_weeks,
 )
 
-
-def rms(errors: dict[int, np.ndarray]) -> np.ndarray:
-    """Root mean square at each horizon, 24 h last."""
-    return np.array([float(np.sqrt(np.mean(errors[hours] ** 2))) for hours in HORIZONS_H])
+HORIZONS_H = (1, 6, 12, 24, 36)
 
 
-@pytest.fixture(scope="module")
-def ten_weeks() -> Series:
-    """A workshop's sessions as cheap sensors see them."""
-    return workshop(days=70, seed=1)
+def weeks_of(network: Network, count_days: int, seed: int, *, noise_k: float = 0.0) -> Series:
+    """A network's own data under made-up weather and on/off heat."""
+    rng = np.random.default_rng(seed)
+    sky = plants.weather(count_days, rng)
+    heat = 8000.0 * np.repeat(rng.random(count_days * 6) < 0.25, 48)
+    x0 = np.array([12.0, 9.0, 8.0])[: network.masses]
+    outdoor = 0.5 * (sky.outdoor + np.append(sky.outdoor[1:], sky.outdoor[-1]))
+    sun = 0.5 * (sky.sun + np.append(sky.sun[1:], sky.sun[-1]))
+    path = simulate(network, x0, heat_w=heat, outdoor_c=outdoor, sun_w_m2=sun, step_s=300.0)
+    read = path[:-1, :2] + noise_k * rng.standard_normal((len(heat), 2))
+    return Series(0.0, 300.0, read[:, 1], read[:, 0], sky.outdoor, heat, sky.sun)
 
 
-@pytest.mark.parametrize("plant", [TwoNodes(), TwoNodes(slab_room_w_k=150.0, room_out_w_k=60.0)])
-def test_r4_round_trip(plant: TwoNodes) -> None:
-    """R4 on R2's sets: clean data give time constants and steady gains within 1 %.
+@pytest.mark.parametrize("name", ["set_a", "set_b"])
+def test_r4_round_trip_on_r2(name: str, request: Any) -> None:
+    """R4: clean data of R2's sets give time constants and steady gain within 1 %.
 
-    The prior is a third off in all. Tolerance as in R4 (chosen there, no source).
+    The prior's capacities and conductances are 20 to 35 % off.
     """
-    ad, bd = plant.matrices(STEP_S)
-    count = round(40 * DAY_S / STEP_S)
-    power = 8000.0 * (np.arange(count) // 100 % 3 == 0)
-    outdoor = weather(40, np.random.default_rng(1))[0]
-    states = np.zeros((count, 2))
-    states[0] = 8.0, 6.0
-    means = 0.5 * (outdoor[:-1] + outdoor[1:])  # a fit takes what acts over a step as that
-    for k in range(count - 1):
-        states[k + 1] = ad @ states[k] + bd @ np.array([power[k], means[k], 9.0])
-    unknown = np.full(count, np.nan)
-    truth = Network(18e6, 2e6, plant.slab_room_w_k, plant.room_out_w_k, 40.0, ground_c=9.0)
-    off = network_prior(
-        slab_capacity_j_k=18e6 * 1.33,
-        room_capacity_j_k=2e6 * 0.67,
-        slab_room_w_k=plant.slab_room_w_k * 1.33,
-        room_loss_w_k=plant.room_out_w_k * 0.67,
-        ground_loss_w_k=40.0 * 1.33,
-        glazing_gain_m2=1.0,
-    )
-    found = fit_network(
-        Series(0.0, STEP_S, states[:, 1], states[:, 0], outdoor, power, unknown), off
-    )
-    assert found.ok, found.why
-    assert time_constants_s(found.network) == pytest.approx(time_constants_s(truth), rel=0.01)
+    plant = request.getfixturevalue(name)
+    truth = Network(
+        Kind.TWO_NODE, plant.slab_j_k, plant.room_j_k, plant.slab_room_w_k, plant.room_out_w_k,
+        plant.slab_ground_w_k, sun_slab_m2=0.0, sun_room_m2=0.0, heat_gain=1.0, ground_c=9.0,
+    )  # fmt: skip
+    prior = network_prior(
+        area_m2=48.0, slab_capacity_j_k=1.3 * plant.slab_j_k,
+        room_capacity_j_k=0.7 * plant.room_j_k,
+        slab_room_w_k=0.75 * plant.slab_room_w_k, room_outdoor_w_k=1.25 * plant.room_out_w_k,
+        slab_ground_w_k=32.0, floor_resistance_m2k_w=1.0, glazing_gain_m2=1.0,
+    )  # fmt: skip
+    found = fit_network(weeks_of(truth, 40, seed=1), prior).network
+    assert time_constants_s(found) == pytest.approx(time_constants_s(truth), rel=0.01)
     gains = [
-        steady_state_c(each, heat_w=1e4, outdoor_c=0.0)
-        - steady_state_c(each, heat_w=0.0, outdoor_c=0.0)
-        for each in (found.network, truth)
+        (steady_state(n, heat_w=1e4, outdoor_c=0.0) - steady_state(n, heat_w=0.0, outdoor_c=0.0))[1]
+        for n in (found, truth)
     ]
     assert gains[0] == pytest.approx(gains[1], rel=0.01)
 
 
-def closed_loop(truth: Network, rng: np.random.Generator, days: int) -> Series:
-    """Some days of a network under a thermostat with sessions, as cheap sensors see it."""
-    outdoor, sun = weather(days, rng)
-    state, power_w = np.array([10.0, 9.0]), 0.0
-    states, heat = np.zeros((len(outdoor), 2)), np.zeros(len(outdoor))
-    for i in range(len(outdoor)):
-        day, hour = divmod(i * STEP_S / 3600.0, 24.0)
-        goal = (17.0 if int(day) % 7 in (1, 3, 5) and 8.0 <= hour < 22.0 else 7.0) - 0.2
-        power_w = 8000.0 if state[1] < goal + (0.4 if power_w > 0 else 0.0) else 0.0
-        states[i], heat[i] = state, power_w
-        inputs = {"heat_w": heat[i : i + 1], "outdoor_c": outdoor[i], "sun_w_m2": sun[i]}
-        state = simulate(truth, state, **inputs, step_s=STEP_S)[1]  # type: ignore[arg-type]
-    series = Series(0.0, STEP_S, states[:, 1], states[:, 0], outdoor, heat, sun)
-    slab = np.round((series.slab_c + rng.normal(0.0, 0.1, len(outdoor))) * 16) / 16
-    return replace(spoiled(series, rng), slab_c=slab)
+@pytest.mark.parametrize(("history_d", "at_24_h_k"), [(3, 0.9), (7, 0.6), (14, 0.6), (28, 0.6)])
+def test_a_richer_workshop_is_predicted_for_days(history_d: int, at_24_h_k: float) -> None:
+    """Four weeks that no fit has seen, two of them away and one deep reheat after them.
 
-
-def test_errors_are_no_larger_than_said() -> None:
-    """Truths drawn from the prior, seen by cheap sensors: their distance matches the covariance.
-
-    Of normal errors 68 % lie within one standard error, 95 % within two. The fit counts overlapping
-    errors once, so it may only be on the careful side; 12 truths of 8 parameters leave some 5 %.
+    Seen through noise, 1/16 K, spikes, gaps and doors, heated by a thermostat. Both networks
+    beat the first-order response at every horizon, and halve persistence's error from 6 h on;
+    the limits at 24 h leave a third above what was found (0.66, 0.43, 0.44, 0.43 K).
     """
-    off = []
-    for seed, truth in enumerate(draw_networks(PRIOR, 12, seed=3)):
-        found = fit_network(closed_loop(truth, np.random.default_rng(seed), 10), PRIOR)
-        assert found.ok
-        sd = found.belief.standard_deviations()
-        off.append((coordinates(found.network) - coordinates(truth)) / sd)
-    off_sd = np.abs(np.array(off))
-    assert np.mean(off_sd < 1.0) > 0.62
-    assert np.mean(off_sd < 2.0) > 0.90
+    weeks = workshop_weeks()
+    seen, later = days(weeks, 28 - history_d, 28), days(weeks, 28, 56)
+    first = first_order_errors(later, fit(seen, first_order_description()).model, HORIZONS_H)
+    same = persistence_errors(later, HORIZONS_H)
+    for kind in (Kind.TWO_NODE, Kind.LINING):
+        found = fit_network(seen, description(), kind)
+        errors = errors_by_horizon(later, found.network, HORIZONS_H, noise=found.noise)
+        assert rms(errors[24]) < at_24_h_k
+        for hours in HORIZONS_H:
+            assert rms(errors[hours]) < rms(first[hours])
+            assert hours < 6 or rms(errors[hours]) < 0.5 * rms(same[hours])
 
 
-def beside_first_order(train: Series, later: Series) -> np.ndarray:
-    """Errors [K] on later history of network, first-order response and no change, (3, horizons)."""
-    found, simple = fit_network(train, PRIOR), fit(train, FIRST_ORDER_PRIOR)
-    assert found.ok, found.why
-    back_s = simple.model.dead_time_s
-    ours = network_errors_by_horizon(later, found.network, HORIZONS_H, reach_back_s=back_s)
-    stays = persistence_errors(later, HORIZONS_H, reach_back_s=back_s)
-    return np.array(
-        [rms(ours), rms(errors_by_horizon(later, simple.model, HORIZONS_H)), rms(stays)]
-    )
+def test_a_deep_reheat_after_shallow_ones_only() -> None:
+    """Kept above 12 C (doors aside) for nine days of learning, left to 5 C, reheated to 18 C.
 
-
-def test_better_hours_ahead_than_first_order() -> None:
-    """Two weeks of a workshop of six masses teach more than a first-order response can hold.
-
-    Means of three winters, errors in the three weeks after. Limits chosen here: a sixth less than
-    first order, a fifth of no change, and half a kelvin a day ahead with some room.
+    With capacities in the description 25 % off, the days of the reheat are predicted 12 and 24 h
+    ahead within 0.7 K (0.48 and 0.41 K were found), and a good third as far off as by the
+    description alone.
     """
-    winters = [workshop(days=35, seed=seed) for seed in (1, 2, 3)]
-    each = [beside_first_order(part(winter, 0, 14), part(winter, 14, 35)) for winter in winters]
-    ours, theirs, stays = np.mean(each, axis=0)
-    assert (ours < 5.0 / 6.0 * theirs).all()
-    assert (ours < 0.2 * stays).all()
-    assert (ours < 0.65).all()
+    rng = np.random.default_rng(8)
+    sky = plants.weather(24, rng)
+    shallow = [plants.Booking(day, 8.0, 10.0, early_h=8.0) for day in range(1, 11)]
+    deep = [plants.Booking(22, 10.0, 10.0, early_h=30.0)]
+    states, heat = plants.live(sky, [*shallow, *deep], rng)
+    series = plants.sensed(sky, states, heat, rng)
+    learnt_from, reheat = days(series, 1.5, 11), days(series, 18, 23)
+    air = states[:, plants.AIR]
+    assert np.mean(air[round(1.5 * plants.PER_DAY) : 11 * plants.PER_DAY] > 12.0) > 0.98
+    assert air[18 * plants.PER_DAY : 22 * plants.PER_DAY].min() < 6.0
+    prior = description(off=1.25)
+    found = fit_network(learnt_from, prior)
+    learnt = errors_by_horizon(reheat, found.network, [12, 24], noise=found.noise)
+    at_first = errors_by_horizon(reheat, prior.mean, [12, 24])
+    for ahead in (12, 24):
+        assert rms(learnt[ahead]) < 0.7
+        assert rms(learnt[ahead]) < 0.4 * rms(at_first[ahead])
 
 
-def test_deep_reheat_after_shallow_ones() -> None:
-    """From 5 to 20 °C in frost, after weeks of 10 to 14 °C only: better than first order.
+@pytest.mark.parametrize("missing", ["slab", "sun", "both"])
+def test_air_outdoor_air_and_heat_suffice(missing: str) -> None:
+    """Without slab or sun a day ahead is predicted better than by a first-order response."""
+    weeks = workshop_weeks()
+    unknown = np.full(len(weeks.air_c), np.nan)
+    if missing in ("slab", "both"):
+        weeks = replace(weeks, slab_c=unknown)
+    if missing in ("sun", "both"):
+        weeks = replace(weeks, sun_w_m2=unknown)
+    seen, later = days(weeks, 0, 28), days(weeks, 28, 56)
+    found = fit_network(seen, description())
+    first = fit(seen, first_order_description())
+    errors = errors_by_horizon(later, found.network, [6, 24], noise=found.noise)
+    plain = first_order_errors(later, first.model, [6, 24])
+    assert rms(errors[6]) < 0.8 * rms(plain[6])
+    assert rms(errors[24]) < rms(plain[24])
 
-    Limits chosen here; ground and walls take up heat that no shallow reheat shows.
+
+def test_errors_are_about_as_large_as_said() -> None:
+    """Networks drawn from the prior, 12 days each: most parameters lie within two deviations.
+
+    Of normal errors 95 % would; 10 truths of 11 parameters may miss that by some. Below 0.6 of
+    the prior's spread on average, so it has learnt something too.
     """
-    shallow = [workshop(days=21, seed=seed, warm_c=14.0, idle_c=10.0) for seed in (1, 2, 3)]
-    deep = workshop(days=21, seed=101, warm_c=20.0, idle_c=5.0, mean_c=-6.0)
-    ours, theirs, stays = np.mean([beside_first_order(each, deep) for each in shallow], axis=0)
-    assert (ours < 5.0 / 6.0 * theirs).all()
-    assert (ours < 0.25 * stays).all()
+    prior = description()
+    off, narrowed = [], []
+    for seed, truth in enumerate(draw_networks(prior.two_node, 10, seed=6)):
+        found = fit_network(weeks_of(truth, 12, seed, noise_k=0.06), prior)
+        sd = np.array(list(found.belief.standard_deviations().values()))
+        off.append(np.abs(coordinates(found.network) - coordinates(truth)) / sd)
+        narrowed.append(sd / np.array(list(prior.two_node.standard_deviations().values())))
+    assert np.mean(np.array(off) < 2.0) >= 0.88
+    assert np.mean(narrowed) < 0.6
 
 
-def test_prior_alone_is_sane(ten_weeks: Series) -> None:
-    """With no history a careful description gives the air a day ahead to about a kelvin.
-
-    Where all fields are off by a quarter, each either way, it still says more than that the air
-    stays as it is.
-    """
-    stays = rms(persistence_errors(ten_weeks, HORIZONS_H))
-    errors = network_errors_by_horizon(ten_weeks, PRIOR.network, HORIZONS_H)
-    assert (rms(errors) < 1.0).all()
-    rng = np.random.default_rng(5)
-    for _ in range(10):
-        off = {name: value * rng.choice([0.75, 1.25]) for name, value in DESCRIBED.items()}
-        far = network_prior(**off).network
-        assert (rms(network_errors_by_horizon(ten_weeks, far, HORIZONS_H)) < stays).all()
+def test_a_room_never_heated_teaches_nothing_of_the_heater() -> None:
+    """Without heat, the heater's gain stays as uncertain as the prior has it."""
+    weeks = days(workshop_weeks(), 0, 14)
+    cold = replace(weeks, power_w=np.zeros_like(weeks.power_w), air_c=weeks.outdoor_c + 1.5)
+    found = fit_network(replace(cold, slab_c=np.full_like(cold.air_c, np.nan)), description())
+    before = description().two_node.standard_deviations()["heat_gain"]
+    assert found.belief.standard_deviations()["heat_gain"] > 0.95 * before
 
 
-def test_history_mends_a_wrong_description(ten_weeks: Series) -> None:
-    """Two weeks bring a description with fields a quarter off to where a good one comes."""
-    train, later = part(ten_weeks, 0, 14), part(ten_weeks, 14, 35)
-    rng = np.random.default_rng(6)
-    good = rms(network_errors_by_horizon(later, fit_network(train, PRIOR).network, HORIZONS_H))
-    for _ in range(4):
-        off = {name: value * rng.choice([0.75, 1.25]) for name, value in DESCRIBED.items()}
-        mended = fit_network(train, network_prior(**off)).network
-        assert (rms(network_errors_by_horizon(later, mended, HORIZONS_H)) < good + 0.1).all()
+def test_draws_are_positive_stable_and_repeatable() -> None:
+    """Samples of a fit are networks (refused otherwise), the same for the same seed."""
+    found = fit_network(days(workshop_weeks(), 0, 7), description(), Kind.LINING)
+    drawn = sample_networks(found, 50, seed=1)
+    assert drawn == sample_networks(found, 50, seed=1)
+    assert len({network.slab_capacity_j_k for network in drawn}) == 50
 
 
-def without(series: Series, column: str) -> Series:
-    """The same with one column never measured."""
-    return replace(series, **{column: np.full(len(series.air_c), np.nan)})
-
-
-def test_without_sun_its_area_is_none(ten_weeks: Series) -> None:
-    """Where no irradiance is measured there is no sun in the network, nor in its draws."""
-    found = fit_network(without(part(ten_weeks, 0, 10), "sun_w_m2"), PRIOR)
-    assert found.ok
-    assert found.network.sun_gain_m2 == 0.0
-    areas = [each.sun_gain_m2 for each in sample_networks(found, 5, seed=1)]
-    assert areas == pytest.approx([0.0] * 5, abs=1e-12)  # rounding
-
-
-@pytest.mark.parametrize(
-    ("spoil", "why"),
-    [
-        (lambda series: without(series, "slab_c"), "never measured"),
-        (lambda series: without(series, "air_c"), "0 h of usable history, 24 h needed"),
-        (lambda series: without(series, "power_w"), "0 h of usable history, 24 h needed"),
-        (lambda series: part(series, 0, 1), "24 h needed"),
-        (lambda series: part(series, 0, 0), "24 h needed|never measured"),
-    ],
-    ids=["slab", "air", "heat", "a day", "nothing"],
-)
-def test_without_history_the_prior_stays(
-    ten_weeks: Series, spoil: Callable[[Series], Series], why: str
-) -> None:
-    """Where history does not suffice the fit says why and keeps the prior."""
-    found: NetworkFit = fit_network(spoil(part(ten_weeks, 0, 7)), PRIOR)
+@pytest.mark.parametrize("spoil", ["half_a_day", "no_air", "no_outdoor", "empty"])
+def test_too_little_history_is_the_prior_and_a_reason(spoil: str) -> None:
+    """Without a day of usable starts there is the prior and why, not an exception."""
+    weeks = workshop_weeks()
+    unknown = np.full(len(weeks.air_c), np.nan)
+    series = {
+        "half_a_day": days(weeks, 0, 0.5),
+        "no_air": replace(weeks, air_c=unknown),
+        "no_outdoor": replace(weeks, outdoor_c=unknown),
+        "empty": days(weeks, 0, 0),
+    }[spoil]
+    found: NetworkFit = fit_network(series, description())
     assert not found.ok
-    assert found.network == PRIOR.network
-    assert found.covariance == PRIOR.covariance
-    assert re.search(why, found.why)
+    assert found.network == description().mean
+    assert found.noise == noise_of(description().mean)
+    assert "24 needed" in found.why
 
 
-def test_horizons_are_measured_as_first_orders_are(ten_weeks: Series) -> None:
-    """Beginning where the slab is known, the starts are those of the first-order backtest."""
-    whole = replace(ten_weeks, slab_c=np.where(np.isnan(ten_weeks.slab_c), 12.0, ten_weeks.slab_c))
-    model: Any = FIRST_ORDER_PRIOR.mean
-    ours = network_errors_by_horizon(
-        whole, PRIOR.network, HORIZONS_H, reach_back_s=model.dead_time_s
-    )
-    theirs = errors_by_horizon(whole, model, HORIZONS_H)
-    assert [len(ours[h]) for h in HORIZONS_H] == [len(theirs[h]) for h in HORIZONS_H]
-
-
-def test_draws_are_positive_repeatable_and_spread_as_said() -> None:
-    """Two thousand draws have the prior's covariance; 10 % is what so many leave open."""
-    drawn = sample_networks(PRIOR, 2000, seed=7)
-    assert drawn[:3] == sample_networks(PRIOR, 3, seed=7)
-    spread = np.std([coordinates(each) for each in drawn], axis=0)
-    free = [0, 1, 2, 3, 4, 6, 7]  # the sun's area is cut off at 0
-    assert spread[free] == pytest.approx(PRIOR.standard_deviations()[free], rel=0.1)
+def test_a_stuck_stretch_and_weeks_of_holes_do_not_spoil_a_fit() -> None:
+    """Air stuck for a day and ten days of air missing cost at most a third at 24 h."""
+    weeks = workshop_weeks()
+    seen, later = days(weeks, 0, 28), days(weeks, 28, 56)
+    air = seen.air_c.copy()
+    air[3 * 288 : 4 * 288] = air[3 * 288 - 20]
+    air[8 * 288 : 18 * 288] = np.nan
+    whole = fit_network(seen, description())
+    spoilt = fit_network(replace(seen, air_c=air), description())
+    errors = [
+        rms(errors_by_horizon(later, f.network, [24], noise=f.noise)[24]) for f in (whole, spoilt)
+    ]
+    assert spoilt.ok
+    assert errors[1] < 1.33 * errors[0]
