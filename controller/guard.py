@@ -116,6 +116,7 @@ class Guard:
             )
             for heater in self._site.heaters
         ]
+        self._for_once += _unreadable(store)
 
     def tick(self) -> None:
         """Run one tick.
@@ -325,5 +326,24 @@ def _gravest(decision: Decision | None) -> tuple[str, Severity] | None:
 
 
 def _stored_state(store: Writer, heater: str) -> HeaterState:
-    """A heater's state; of one that cannot be read, the sequence, which must not start again."""
-    return store.state(heater) or HeaterState(sequence=store.last_sequence(heater))
+    """A heater's state; of one that cannot be read, what the decisions still tell.
+
+    The sequence must not start again, and a lockout must not be forgotten.
+    """
+    stored = store.state(heater)
+    if stored is not None:
+        return stored
+    unreadable = heater in store.unreadable_states
+    lost = unreadable and store.was_locked_out(heater)
+    latched = (
+        frozenset({"a rule whose name was lost with the stored state"}) if lost else frozenset()
+    )
+    return HeaterState(sequence=store.last_sequence(heater), latched=latched)
+
+
+def _unreadable(store: Writer) -> list[Notice]:
+    """An alarm for each state that could not be read."""
+    return [
+        Notice(NoticeKind.STORE_FAILED, f"The stored state of {heater} is lost: {why}", alarm=True)
+        for heater, why in store.unreadable_states.items()
+    ]

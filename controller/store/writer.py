@@ -11,6 +11,7 @@ from threading import Lock
 from controller.records.decision import Decision, HeaterState, Readback
 from controller.records.plan import ParameterSet, Plan
 from controller.records.readings import Reading, RejectionCount
+from controller.records.safety import Severity
 from controller.store import queries, rows
 from controller.store.database import FILE_NAME, connect_writer
 from controller.store.failures import reported
@@ -169,6 +170,19 @@ class Writer:
                 (heater,),
             ).fetchone()
         return 0 if row is None else int(row[0])
+
+    def was_locked_out(self, heater: str) -> bool:
+        """Whether the last decision of a heater, but for a stop of the service, was a lockout.
+
+        A lockout must not be forgotten with a state that cannot be read.
+        """
+        with self._lock, reported("read the last decision", self._path):
+            row = self._connection.execute(
+                "SELECT deciding_severity FROM decision "
+                "WHERE +heater = ? AND deciding_rule IS NOT 'service' ORDER BY id DESC LIMIT 1",
+                (heater,),
+            ).fetchone()
+        return row is not None and row[0] == Severity.LOCKOUT
 
     def add_readback(self, heater: str, readback: Readback) -> None:
         """Store what a relay said after a command; the latest for a sequence number stays."""

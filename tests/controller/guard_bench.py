@@ -116,6 +116,8 @@ class FakeStore:
         self._journal, self._fault = journal, fault
         self.states: dict[str, HeaterState] = {}
         self.sequences: dict[str, int] = {}
+        self.unreadable_states: dict[str, str] = {}
+        self.locked_out: set[str] = set()
         self.texts: dict[str, str] = {}
         self.readbacks: list[Readback] = []
 
@@ -124,6 +126,9 @@ class FakeStore:
 
     def last_sequence(self, heater: str) -> int:
         return self.sequences.get(heater, 0)
+
+    def was_locked_out(self, heater: str) -> bool:
+        return heater in self.locked_out
 
     def keep_configuration(self, name: str, text: str, loaded_s: float) -> None:
         self.texts[name] = text

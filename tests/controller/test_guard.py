@@ -108,6 +108,18 @@ def test_an_unreadable_state_does_not_start_the_sequence_again(workshop: Worksho
     assert sent(workshop.tick(), "boiler")[0].sequence > 5000
 
 
+def test_an_unreadable_state_does_not_forget_a_lockout(workshop: Workshop) -> None:
+    """With the state lost after a lockout there is an alarm, and no heat until acknowledged."""
+    workshop.store.states.clear()
+    workshop.store.unreadable_states = {"boiler": "no JSON"}
+    workshop.store.locked_out = {"boiler"}
+    workshop.start()
+    (decision,) = recorded(workshop.tick(), "boiler")
+    assert decision.deciding is not None
+    assert decision.deciding.rule == "lockout"
+    assert any(n.alarm and "boiler is lost" in n.text for n in decision.notices)
+
+
 def test_heaters_are_decided_each_by_its_own_readings(workshop: Workshop) -> None:
     """A slab that is lost in one heater's zone does not stop the other."""
     workshop.heat()

@@ -25,6 +25,7 @@ from controller.records.plan import (
     ZoneOutlook,
 )
 from controller.records.readings import Quality, Reading, Rejection, RejectionCount
+from controller.records.safety import Severity, Verdict
 from controller.records.sessions import Session
 from controller.store import Reader, StoreFailed, StoreMissing, Writer, open_reader, open_writer
 from controller.store.writer import POINTS_KEPT_S
@@ -267,6 +268,18 @@ def test_unreadable_state_is_told_from_none(writer: Writer) -> None:
     writer.save_state("boiler", STATE)
     assert writer.unreadable_states == {}
     assert writer.state("boiler") == STATE
+
+
+def test_a_lockout_is_told_from_the_decisions_too(writer: Writer, decide: MakeDecision) -> None:
+    """The last decision tells it, whatever the service said of its own stop after that."""
+    locked = Verdict("lockout", Severity.LOCKOUT, "locked_out")
+    stopped = Verdict("service", Severity.OFF, "stopped")
+    assert not writer.was_locked_out("boiler")
+    writer.add_decision(replace(decide(1e9), deciding=locked), STATE)
+    writer.add_decision(replace(decide(1e9 + 10.0, sequence=2), deciding=stopped), STATE)
+    assert writer.was_locked_out("boiler")
+    writer.add_decision(replace(decide(1e9 + 20.0, sequence=3), deciding=None), STATE)
+    assert not writer.was_locked_out("boiler")
 
 
 def test_decision_and_state_are_stored_together_or_not_at_all(
