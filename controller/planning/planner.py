@@ -26,9 +26,6 @@ PULSE_S = 1200.0
 """Shortest time on or off that is planned: a slab does not feel shorter ones, a relay does [s]."""
 SHORTEST_S, LONGEST_S = 48 * 3600.0, 7 * 86400.0
 """Least and greatest time that a plan looks ahead [s]."""
-FROST_MARGIN_K = 1.0
-"""How far planning keeps a room above the start of frost protection [K]: cheap to foresee, and no
-interlock needs to act."""
 LOOK_BACK_S = 86400.0
 """How far back the command's last change is looked for [s]."""
 
@@ -105,7 +102,7 @@ def _cases(
         case = ZoneCase(
             zone=zone.id,
             sessions=_sessions_of(errand, (zone,)),
-            frost_floor_c=errand.limits.frost_on_c + FROST_MARGIN_K,
+            frost_floor_c=errand.limits.frost_off_c,
             response=response,
             start=zone_start(source, site, zone, response.model, grid=grid, now_s=now_s),
             weather=weather,
