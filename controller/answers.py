@@ -8,6 +8,9 @@ from controller.records.plan import ParameterSet, Plan
 
 LONGEST_PLAN_S = 8 * 86400.0
 
+LATEST_S = 200e9
+"""Beyond the year 8000 no time of ours can lie [s]."""
+
 PHYSICAL: dict[str, tuple[float, float]] = {
     "time_constant_s": (3600.0, 60 * 86400.0),
     "gain_k_per_w": (1e-5, 1.0),
@@ -40,6 +43,8 @@ def fault_of_plan(plan: Plan, *, heater: str, now_s: float) -> str | None:
 
 def fault_of_parameters(parameters: ParameterSet) -> str | None:
     """What is wrong with a parameter set, None where nothing is."""
+    if not 0.0 <= parameters.made_s <= LATEST_S:
+        return f"it was made at {parameters.made_s:g} s since 1970, which no calendar holds"
     for name, (lowest, highest) in PHYSICAL.items():
         value = parameters.values.get(name)
         if value is None:

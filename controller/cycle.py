@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from controller import __version__
 from controller.records.decision import Command, Decision, Estimate, HeaterState, Notice, Wish
 from controller.records.instant import Instant
-from controller.records.limits import LEASE_S, TICK_S, Limits
+from controller.records.limits import LEASE_S, Limits
 from controller.records.plan import Arrival, ParameterSet, Plan
 from controller.records.readings import Sensed
 from controller.records.safety import SafetyView
@@ -26,6 +26,8 @@ SMOOTHING_S = 1200.0
 """Span of the running median of room air: a door dip of minutes moves nothing [s]."""
 SAMPLE_S = 60.0
 """Least distance of two values in that median [s]."""
+UNSTORED_S = 70.0
+"""Longest time between two rows of the record, and a tick [s]."""
 UNSTORED_TICKS = 60
 """More ticks than ever pass between two rows of the record."""
 
@@ -86,14 +88,16 @@ class Carry:
     def at_start(cls, stored: HeaterState | None, now: Instant) -> Carry:
         """The first carry of a process: whatever was on before, start means OFF.
 
-        Sequence and time of issue leap over what a killed process may have sent unstored.
+        Sequence and time of issue leap over what a killed process may have sent unstored. The
+        sequence starts from the seconds since 1970, of which there are ten to a tick, so that
+        a store that failed or was lost cannot bring it back below what a relay has seen.
         """
         old = stored or HeaterState()
         state = replace(
             old,
             heating=False,
-            sequence=old.sequence + UNSTORED_TICKS,
-            issued_s=old.issued_s + UNSTORED_TICKS * TICK_S if stored else 0.0,
+            sequence=max(old.sequence + UNSTORED_TICKS, int(now.utc_s)),
+            issued_s=old.issued_s + UNSTORED_S if old.issued_s else 0.0,
         )
         return cls(state=state, changed_mono_s=now.mono_s)
 

@@ -104,7 +104,6 @@ class Guard:
         self._book = SessionBook()
         self._for_once = [Notice(NoticeKind.STARTED, "The service has started.")]
         self.site_changed = False
-        self._keep_texts()
         now = clock.now()
         self._heaters = [
             _HeaterDesk(
@@ -117,6 +116,7 @@ class Guard:
             for heater in self._site.heaters
         ]
         self._for_once += _unreadable(store)
+        self._texts_kept = False
 
     def tick(self) -> None:
         """Run one tick.
@@ -173,6 +173,8 @@ class Guard:
         """Take readings in and the planner's news; a store that fails is a notice, not an end."""
         try:
             self._take_up_configuration()
+            if not self._texts_kept:
+                self._keep_texts()
             at_once = self._desk.will_ask(now)
             notices = self._intake.take(now, self._store, at_once=at_once)
             self._desk.take(now)
@@ -188,13 +190,14 @@ class Guard:
         self._desk.limits_changed(current.limits)
         text = "A changed configuration has been taken up."
         self._for_once.append(Notice(NoticeKind.CONFIGURATION_LOADED, text))
-        self._keep_texts()
+        self._texts_kept = False
 
     def _keep_texts(self) -> None:
         """Keep the configuration's own text, so that a decision can be read back beside it."""
         loaded_s = self._clock.now().utc_s
         for name, text in self._watch.current.texts.items():
             self._store.keep_configuration(name, text, loaded_s)
+        self._texts_kept = True
 
     def _needs(self, now: Instant) -> Needs:
         configuration = self._watch.current

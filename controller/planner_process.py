@@ -26,14 +26,19 @@ Answer = PlanAnswer | LearnAnswer
 PLAN_TIME_S = 60.0
 LEARN_TIME_S = 300.0
 """Time after which a child is ended [s]."""
+REASON_LENGTH = 300
 ANSWER_MAX_BYTES = 16 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
 class PlannerFailure:
-    """Why there is no answer, in a sentence."""
+    """Why there is no answer, in a sentence; of whatever the child said, what can be stored."""
 
     reason: str
+
+    def __post_init__(self) -> None:
+        printable = self.reason.encode("utf-8", "replace").decode()
+        object.__setattr__(self, "reason", printable[:REASON_LENGTH])
 
 
 @dataclass(slots=True)

@@ -6,6 +6,7 @@ an hour and at every event, for a fit at the start and each night, and never wai
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,6 +21,7 @@ from controller.records.limits import Limits
 from controller.records.plan import ParameterSet, Plan
 from controller.records.sessions import Session
 from controller.records.site import Site
+from controller.store.failures import StoreFailed
 from controller.store.writer import Writer
 
 REPLAN_S = 900.0
@@ -204,13 +206,20 @@ class PlanningDesk:
 
 
 def _stored_plans(site: Site, store: Writer) -> dict[str, Plan]:
-    plans = {heater.id: store.latest_plan(heater.id) for heater in site.heaters}
+    """The latest plan of each heater; one that cannot be read is made anew."""
+    plans = {}
+    for heater in site.heaters:
+        with contextlib.suppress(StoreFailed):
+            plans[heater.id] = store.latest_plan(heater.id)
     return {heater: plan for heater, plan in plans.items() if plan is not None}
 
 
 def _stored_parameters(site: Site, store: Writer) -> dict[str, ParameterSet]:
-    """The latest set of each zone, unless it is absurd; then the description is learnt anew."""
-    found = {zone.id: store.latest_parameters(zone.id) for zone in site.zones}
+    """The latest set of each zone, unless it is absurd or unreadable: then it is learnt anew."""
+    found = {}
+    for zone in site.zones:
+        with contextlib.suppress(StoreFailed):
+            found[zone.id] = store.latest_parameters(zone.id)
     return {
         zone: parameters
         for zone, parameters in found.items()

@@ -58,9 +58,10 @@ _BY_ROLE: Mapping[Role, Plausible] = MappingProxyType(
         Role.AIR: Plausible(-40.0, 45.0, rate_per_min=10.0, jump=2.0),
         # a shower of rain on a sunlit sensor box; 50 is beyond the hottest shade of most places
         Role.OUTDOOR: Plausible(-50.0, 50.0, rate_per_min=5.0, jump=3.0),
-        # a boiler that starts on a small content of water
-        Role.SUPPLY: Plausible(-30.0, 95.0, rate_per_min=30.0, jump=10.0),
-        Role.RETURN: Plausible(-30.0, 95.0, rate_per_min=30.0, jump=10.0),
+        # no rate: when the pump starts, a hot slug reaches a cold pipe within seconds, and the
+        # hard limit must see it. Beyond 120 °C a pressurised loop would be steam.
+        Role.SUPPLY: Plausible(-30.0, 120.0),
+        Role.RETURN: Plausible(-30.0, 120.0),
         # gauge pressure; a relief valve opens at 3 bar. A burst or a filling hose is quick, so
         # the rate must let a real loss through.
         Role.PRESSURE: Plausible(-0.2, 6.0, rate_per_min=6.0, jump=1.0),

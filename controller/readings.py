@@ -137,11 +137,13 @@ class LatestReadings:
         tuple of Sensed
             One for each sensor, in their order.
         """
-        return tuple(self._sense(sensor, now, limits.stale_after_s) for sensor in sensors)
+        return tuple(self._sense(sensor, now, limits) for sensor in sensors)
 
-    def _sense(self, sensor: Sensor, now: Instant, stale_after_s: float) -> Sensed:
+    def _sense(self, sensor: Sensor, now: Instant, limits: Limits) -> Sensed:
         track = self._tracks.get(sensor.id, _Track())
-        condition, shown = _condition(track, now, stale_after_s)
+        condition, shown = _condition(track, now, limits.stale_after_s)
+        if _may_be_too_hot(track, sensor.role, limits):
+            condition, shown = Condition.IMPLAUSIBLE, track.odd
         age_s = None
         if shown is not None and condition is not Condition.UNKNOWN_AGE:
             age_s = shown.age_s(now)
@@ -223,3 +225,15 @@ def _condition(
         return Condition.UNKNOWN_AGE, track.ageless
     silent = good or odd
     return (Condition.MISSING if silent is None else Condition.STALE), silent
+
+
+def _may_be_too_hot(track: _Track, role: Role, limits: Limits) -> bool:
+    """Whether a slab has jumped above its hard limit since its last good reading.
+
+    Then that one must not be heated on, although nothing is proven: the slab is unknown. A value
+    that no slab can have is a glitch and says nothing.
+    """
+    if role is not Role.SLAB or track.odd is None:
+        return False
+    possible = plausible(role, rating_w=0.0).holds(track.odd.value)
+    return possible and track.odd.value > limits.slab_max_c

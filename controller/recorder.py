@@ -5,6 +5,7 @@ Frost protection alone is still allowed then. What cannot be stored goes to stan
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 from dataclasses import replace
@@ -61,8 +62,10 @@ class Recorder:
 
     def cry(self, decision: Decision) -> None:
         """Write a decision where somebody may still see it."""
-        self._distress.write(json.dumps({"decision": to_plain(decision)}) + "\n")
-        self._distress.flush()
+        # standard error may be on the disk that is full, or closed: that must not end the heat
+        with contextlib.suppress(OSError, ValueError):
+            self._distress.write(json.dumps({"decision": to_plain(decision)}) + "\n")
+            self._distress.flush()
 
 
 def _without_heat(decision: Decision, carry: Carry) -> tuple[Decision, Carry]:

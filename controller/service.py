@@ -12,10 +12,11 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
 
 from controller.clock import Clock, SteppedClock, SystemClock
 from controller.configuration import Configuration, load_all
@@ -141,6 +142,19 @@ def _wait(
             rearm()
 
 
+class _EveryTick(BaseTrigger):  # type: ignore[misc]  # the library has no types
+    """Due ``TICK_S`` after the last time, or after now where that lies behind.
+
+    The library's own interval lists every time that was missed: after a clock that was set forward
+    by years, that fills the memory.
+    """
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+        tick = timedelta(seconds=TICK_S)
+        due = (previous or now) + tick
+        return due if due > now else now + tick
+
+
 @contextmanager
 def _ticking(tick: Callable[[], None], clock: Clock) -> Iterator[Callable[[], None]]:
     """Have the scheduler call ``tick``, now and every ``TICK_S``; yields what re-arms it."""
@@ -151,8 +165,7 @@ def _ticking(tick: Callable[[], None], clock: Clock) -> Iterator[Callable[[], No
     scheduler = BackgroundScheduler(timezone=UTC)
     job = scheduler.add_job(
         tick,
-        "interval",
-        seconds=TICK_S,
+        _EveryTick(),
         next_run_time=wall_time(),
         coalesce=True,
         misfire_grace_time=None,
@@ -180,7 +193,7 @@ def _parts(configuration: Configuration, site_path: Path, clock: Clock) -> Itera
         sensors = SensorIntake(
             site.broker,
             [sensor.topic for sensor in site.sensors],
-            client_id=f"slabtide-{site.id}-sensors",
+            client_id=f"slabtide-{site.id}--sensors",  # no id of a heater has two hyphens
             clock=clock,
         )
         relays = {

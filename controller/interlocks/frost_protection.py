@@ -17,6 +17,8 @@ NAME = "frost_protection"
 WINDOW_S = 3600.0
 AIR_PATIENCE_S = 1800.0
 """Cold air over a warm slab is an open door until it has lasted this long [s]."""
+WARM_ROOM_C = 15.0
+"""No slab near freezing lies under a room as warm as this [°C]."""
 ENOUGH_SLAB_C = 25.0
 """A slab this warm gives off all that frost protection needs, whatever the air sensor says [°C]."""
 UNRECORDED_S = LEASE_S + 60.0
@@ -36,7 +38,7 @@ SENTENCES = {
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
-    sighted = all(view.values(Role.SLAB, zone) for zone in view.zones)
+    sighted = all(_is_sighted(view, zone) for zone in view.zones)
     budget = _budget(view, memory)
     lasting = {"cold_air_s": _cold_air_s(view, memory), "unseen_s": _unseen_s(view, memory)}
     active = _is_cold(view, bool(memory.get("active")), sighted=sighted, **lasting)
@@ -50,6 +52,18 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if not budget["spent_s"] < duty_s:
         return _verdict(view, Severity.OFF, "blind_spent", values), remembered
     return _verdict(view, Severity.FROST, "blind", values), {**remembered, "asking": 1.0}
+
+
+def _is_sighted(view: SafetyView, zone: str) -> bool:
+    """Whether a zone's slab can be believed: one near freezing under a warm room cannot.
+
+    A slab sensor that has failed cold must not heat without bound.
+    """
+    slabs, airs = view.values(Role.SLAB, zone), view.values(Role.AIR, zone)
+    failed_cold = (
+        min(slabs, default=0.0) < view.limits.frost_on_c <= WARM_ROOM_C <= min(airs, default=0.0)
+    )
+    return bool(slabs) and not failed_cold
 
 
 def _verdict(

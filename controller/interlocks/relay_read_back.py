@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.interlocks.rule import CONFIRM_S, allow
+from controller.interlocks.rule import CONFIRM_S, allow, trip_age_s
 from controller.records.readings import Sensed
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 from controller.records.site import Role
@@ -66,7 +66,7 @@ def _closed(state: Sensed) -> bool:
 
 
 def _trip(view: SafetyView, memory: Memory, reason: str, sensed: Sensed) -> tuple[Verdict, Memory]:
-    over_s = memory.get("over_s", 0.0) + (view.elapsed_s if "over_s" in memory else 0.0)
+    over_s = trip_age_s(view, memory)
     confirmed = over_s >= CONFIRM_S and (sensed.age_s or 0.0) < over_s
     values = {"age_s": view.command_age_s}
     if sensed.role is Role.POWER:

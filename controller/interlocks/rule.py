@@ -35,6 +35,11 @@ def allow(rule: str, reason: str = "clear") -> Verdict:
     return Verdict(rule, Severity.ALLOW, reason)
 
 
+def trip_age_s(view: SafetyView, memory: Memory) -> float:
+    """How long a trip has been seen without a break [s]; 0 at its first tick."""
+    return memory["over_s"] + view.elapsed_s if "over_s" in memory else 0.0
+
+
 def judge_hard_limit(
     view: SafetyView, memory: Memory, *, rule: str, role: Role, limit_c: float
 ) -> tuple[Verdict, Memory]:
@@ -54,7 +59,7 @@ def judge_hard_limit(
     values = {"value_c": value_c, "limit_c": limit_c}
     if value_c <= limit_c:
         return Verdict(rule, Severity.ALLOW, "clear", values=values, subject=hottest.sensor), {}
-    over_s = memory.get("over_s", 0.0) + (view.elapsed_s if "over_s" in memory else 0.0)
+    over_s = trip_age_s(view, memory)
     confirmed = over_s >= CONFIRM_S and age_s < over_s
     verdict = Verdict(
         rule,

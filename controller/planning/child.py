@@ -15,6 +15,10 @@ from typing import Any
 
 MEMORY_BYTES = 2 * 1024**3
 """Address space that the child may take; beyond it, it fails instead of the whole server."""
+CPU_S = 600
+"""Processor time that the child may take [s]."""
+FILE_BYTES = 64 * 1024**2
+"""Longest file that it may write: its answer."""
 THREAD_SETTINGS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -43,6 +47,9 @@ def _limit_itself() -> None:
     _, hard = resource.getrlimit(resource.RLIMIT_AS)
     soft = MEMORY_BYTES if hard == resource.RLIM_INFINITY else min(MEMORY_BYTES, hard)
     resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
+    # the guard ends a child in time, but a guard that was killed cannot
+    resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (FILE_BYTES, FILE_BYTES))
 
 
 def _do(kind: str, body: object, folder: Path) -> dict[str, Any]:

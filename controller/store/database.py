@@ -16,7 +16,7 @@ from controller.store import migrations
 from controller.store.failures import StoreFailed, StoreMissing
 
 FILE_NAME = "slabtide.db"
-BUSY_TIMEOUT_MS = 5_000
+BUSY_TIMEOUT_MS = 1_000
 """How long to wait for another connection's lock [ms]; well under the guard's 30 s."""
 WAL_KEPT_BYTES = 16 * 1024 * 1024
 """Size to which the write-ahead log shrinks again after a large import."""

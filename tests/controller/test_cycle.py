@@ -372,3 +372,10 @@ def test_a_hot_zone_stops_the_heater_of_both() -> None:
     assert decision.command.heat is False
     assert decision.deciding is not None
     assert decision.deciding.severity is Severity.TRIP
+
+
+def test_a_lost_store_does_not_bring_the_sequence_below_what_a_relay_has_seen() -> None:
+    """With nothing stored it starts from the seconds since 1970, which outrun the ticks."""
+    year_long = Carry.at_start(None, START).state.sequence + 365 * 8640
+    a_year_on = Instant(START_S + 365 * 86400.0, 10.0)
+    assert Carry.at_start(None, a_year_on).state.sequence > year_long

@@ -238,6 +238,7 @@ def test_a_changed_site_asks_for_a_new_start(workshop: Workshop) -> None:
 
 def test_the_texts_in_force_are_kept_at_the_start(workshop: Workshop) -> None:
     """A decision can be read back beside the files that it was made by."""
+    workshop.tick()
     assert workshop.store.texts == {"site.yaml": "id: workshop\n"}
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -332,3 +334,21 @@ def test_only_values_in_range_are_ever_trusted(history):
         if sensed.trusted:
             assert -30.0 <= sensed.value <= 60.0
             assert sensed.age_s < LIMITS.stale_after_s
+
+
+def test_a_slab_that_jumps_above_its_limit_is_not_heated_on(slab):
+    """Too fast to be believed and too hot to be ignored: unknown at once, fresh when it returns."""
+    slab(20.0)
+    slab(45.0, later(10.0))
+    assert slab.sensed(later(10.0)).condition is Condition.IMPLAUSIBLE
+    slab(20.1, later(20.0))
+    assert slab.sensed(later(20.0)).condition is Condition.FRESH
+
+
+def test_a_hot_slug_in_the_supply_is_seen_at_once(table):
+    """When the pump starts, hot water reaches a cold pipe within seconds: the limit must see it."""
+    supply = Feed(table, replace(SLAB, id="supply-1", role=Role.SUPPLY))
+    supply(20.0)
+    supply(70.0, later(3.0))
+    sensed = supply.sensed(later(3.0))
+    assert (sensed.condition, sensed.value) == (Condition.FRESH, 70.0)

@@ -109,6 +109,13 @@ def test_tightened_limits_count() -> None:
     assert verdicts == [HEAT, HEAT, NONE]
 
 
+def test_a_slab_sensor_that_failed_cold_heats_on_the_budget_only() -> None:
+    """No slab near freezing lies under a warm room: such a sensor must not heat without bound."""
+    script = Script(frost_protection, FULL)
+    assert seconds_of_heat(script, HOUR_S, slab(3.0), air(16.0)) <= 900.0
+    assert Script(frost_protection, FULL).tick(slab(3.0), air(14.9)).reason == "cold"
+
+
 def test_an_air_sensor_that_failed_cold_stops_asking() -> None:
     """Cold air heats a slab to 25 °C and no further: it must not end in the hard limit."""
     script = Script(frost_protection, FULL)
