@@ -19,7 +19,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from controller.clock import Clock, SteppedClock, SystemClock
-from controller.configuration import Configuration, load_all
+from controller.configuration import load_all
 from controller.configuration_watch import ConfigurationWatch
 from controller.guard import Guard, TakenOver
 from controller.intake import Intake
@@ -65,19 +65,20 @@ def serve(site_path: Path) -> None:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
+    watch = ConfigurationWatch(site_path, load_all(site_path))
     while not stop.is_set():
-        _serve_one_site(load_all(site_path), site_path, stop)
+        _serve_one_site(watch, stop)
 
 
 def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
     """Run on a clock that is paced through a Unix socket, until the pacer hangs up."""
     pace, real = Pace(socket_path), SystemClock()
-    configuration = load_all(site_path)
+    watch = ConfigurationWatch(site_path, load_all(site_path))
     moment = pace.next_moment()
     if moment is None:
         return
     clock, watchdog = SteppedClock(moment), Watchdog(real)
-    with _parts(configuration, site_path, clock) as parts:
+    with _parts(watch, clock) as parts:
         wait_for(
             lambda: all(r.connected for r in parts.relays.values()) and parts.sensors.connected,
             real,
@@ -104,13 +105,13 @@ def _paced_tick(parts: _Parts, pace: Pace, clock: SteppedClock, real: Clock) -> 
     pace.done({heater: relay.published for heater, relay in parts.relays.items()})
 
 
-def _serve_one_site(configuration: Configuration, site_path: Path, stop: threading.Event) -> None:
+def _serve_one_site(watch: ConfigurationWatch, stop: threading.Event) -> None:
     """Tick every ``TICK_S`` until told to stop or the site file has changed."""
     clock = SystemClock()
     ended = threading.Event()
     taken_over: list[TakenOver] = []
     watchdog = Watchdog(clock)
-    with _parts(configuration, site_path, clock) as parts:
+    with _parts(watch, clock) as parts:
 
         def tick() -> None:
             try:
@@ -183,8 +184,9 @@ def _ticking(tick: Callable[[], None], clock: Clock) -> Iterator[Callable[[], No
 
 
 @contextmanager
-def _parts(configuration: Configuration, site_path: Path, clock: Clock) -> Iterator[_Parts]:
+def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
     """Put the guard together; on leaving, every heater is told OFF."""
+    configuration = watch.current
     site = configuration.site
     with ExitStack() as stack:
         stack.enter_context(site_lock(configuration.store))
@@ -205,7 +207,7 @@ def _parts(configuration: Configuration, site_path: Path, clock: Clock) -> Itera
         planner = PlannerProcess(configuration.store, SystemClock())
         desk = PlanningDesk(site=site, limits=configuration.limits, planner=planner, store=store)
         guard = Guard(
-            watch=ConfigurationWatch(site_path, configuration),
+            watch=watch,
             clock=clock,
             intake=Intake(site, sensors),
             relays=relays,
