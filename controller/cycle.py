@@ -97,7 +97,8 @@ class Carry:
             old,
             heating=False,
             sequence=max(old.sequence + UNSTORED_TICKS, int(now.utc_s)),
-            issued_s=old.issued_s + UNSTORED_S if old.issued_s else 0.0,
+            # by the wall clock again; past what was issued only where that was set back
+            issued_s=old.issued_s + UNSTORED_S if old.issued_s > now.utc_s else 0.0,
         )
         return cls(state=state, changed_mono_s=now.mono_s)
 

@@ -243,6 +243,7 @@ class Guard:
         desk.carry = carry
         if decision.command.heat or row_due:
             desk.relay.send(decision.command)
+        self._say(desk, decision)
         self._read_back(desk, decision)
         desk.last = decision
 
@@ -251,10 +252,21 @@ class Guard:
         if _gravest(decision) != _gravest(desk.last):
             self._desk.want_plans()
 
+    def _say(self, desk: _HeaterDesk, decision: Decision) -> None:
+        """Put into the log what changed: command, trips, and each alarm once."""
+        last, background = desk.last, Background(self._local, self._desk.plans.get(desk.heater.id))
+        if last is None or last.command.heat != decision.command.heat:
+            log.info("%s: %s", desk.heater.id, headline(decision, background))
+        known = last.notices if last else ()
+        for notice in decision.notices:
+            if notice not in known:
+                log.log(logging.WARNING if notice.alarm else logging.INFO, "%s", notice.text)
+        grave = _gravest(decision)
+        if grave is not None and grave[1] >= Severity.TRIP and grave != _gravest(last):
+            log.warning("%s: %s", desk.heater.id, headline(decision, background))
+
     def _read_back(self, desk: _HeaterDesk, decision: Decision) -> None:
         if desk.last is None or desk.last.command.heat != decision.command.heat:
-            background = Background(self._local, self._desk.plans.get(desk.heater.id))
-            log.info("%s", headline(decision, background))
             desk.read_back.expect(decision.command, decision.at)
         readback = desk.read_back.take(decision.sensed, decision.at)
         if readback is None:

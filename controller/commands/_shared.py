@@ -12,6 +12,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any, TypeVar
 
+from controller.clock import SystemClock
 from controller.codec import to_plain
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime
@@ -51,6 +52,24 @@ def with_store(
         return _refuse(f"{wrong} Start it with: slabtide run --site {site}", 1)
     except StoreFailed as error:
         return _refuse(str(error), 1)
+
+
+def present_s(site: Path) -> float:
+    """The present [UTC s]: by the clock, or the last record's where that lies ahead of it.
+
+    Records ahead of the clock are a demonstration's, or those of a clock that was set back.
+    """
+    now_s = SystemClock().now().utc_s
+    store = load_all(site).store
+    try:
+        with closing(open_reader(store)) as reader:
+            last = reader.decision_at(now_s + _CENTURY_S)
+    except StoreFailed:
+        return now_s
+    return now_s if last is None else max(now_s, last.at.utc_s)
+
+
+_CENTURY_S = 100 * 365.25 * 86400.0
 
 
 def _refuse(message: str, code: int) -> int:

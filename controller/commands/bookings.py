@@ -6,8 +6,7 @@ import argparse
 from contextlib import closing
 
 from controller.calendar import sessions
-from controller.clock import SystemClock
-from controller.commands._shared import at_least_one, say
+from controller.commands._shared import at_least_one, present_s, say
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime, duration
 from controller.records.plan import Arrival
@@ -32,7 +31,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the sessions that run or come within the next days."""
     configuration = load_all(args.site)
-    answer(configuration, args.days, now_s=SystemClock().now().utc_s)
+    answer(configuration, args.days, now_s=present_s(args.site))
     return 0
 
 

@@ -6,12 +6,12 @@ import argparse
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from controller.clock import SystemClock
 from controller.codec import to_plain
 from controller.commands._shared import (
     BadArgumentError,
     allow_times_ago,
     check_id,
+    present_s,
     read_when,
     say,
     say_json,
@@ -66,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the decisions of a span of time."""
-    now_s = SystemClock().now().utc_s
+    now_s = present_s(args.site)
     return with_store(args.site, lambda site: understand(site, args, now_s=now_s), answer)
 
 

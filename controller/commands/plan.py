@@ -6,8 +6,7 @@ import argparse
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from controller.clock import SystemClock
-from controller.commands._shared import say, whole_number, with_store
+from controller.commands._shared import present_s, say, whole_number, with_store
 from controller.commands._strip import LEGEND, draw
 from controller.configuration import Configuration
 from controller.local_time import LocalTime, duration
@@ -56,7 +55,7 @@ class Question:
 
 def run(args: argparse.Namespace) -> int:
     """Print the latest timetable of each heater."""
-    question = Question(SystemClock().now().utc_s, args.hours)
+    question = Question(present_s(args.site), args.hours)
     return with_store(args.site, lambda _: question, answer)
 
 
@@ -121,12 +120,11 @@ def _arrival(arrival: Arrival, background: Background) -> str:
     )
     if arrival.lead_s is None:
         return f"{told}."
-    between = (
-        f" (80 % between {duration(arrival.lead_low_s)} and {duration(arrival.lead_high_s)})"
-        if arrival.lead_low_s is not None and arrival.lead_high_s is not None
-        else ""
-    )
-    return f"{told}; lead time {duration(arrival.lead_s)}{between}."
+    told += f"; preheat begins {duration(arrival.lead_s)} before"
+    if arrival.lead_low_s is None or arrival.lead_high_s is None:
+        return f"{told}."
+    low, high = duration(arrival.lead_low_s), duration(arrival.lead_high_s)
+    return f"{told} (at full heat it takes between {low} and {high}, 80 %)."
 
 
 def _blocks(plan: Plan, background: Background, now_s: float, until_s: float) -> Iterator[str]:

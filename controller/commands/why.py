@@ -6,11 +6,11 @@ import argparse
 from dataclasses import dataclass
 
 from controller.calendar import sessions
-from controller.clock import SystemClock
 from controller.commands._shared import (
     BadArgumentError,
     allow_times_ago,
     check_id,
+    present_s,
     read_when,
     say,
     with_store,
@@ -54,7 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the decision that was in force at a moment."""
-    now_s = SystemClock().now().utc_s
+    now_s = present_s(args.site)
     return with_store(args.site, lambda site: understand(site, args, now_s=now_s), answer)
 
 

@@ -26,7 +26,7 @@ UNRECORDED_S = LEASE_S + 60.0
 rows [s]."""
 
 SENTENCES = {
-    "clear": "Nothing is near freezing.",
+    "clear": "Nothing that is known is near freezing.",
     "cold": "The coldest of slab, air and return is at {coldest_c:.1f} °C: frost protection heats "
     "below {on_c:.1f} °C until {off_c:.1f} °C.",
     "blind": "No slab reading can be trusted and frost cannot be ruled out: heat for at most "

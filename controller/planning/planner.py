@@ -128,13 +128,15 @@ def _switching(errand: PlanErrand, source: Source, needs: list[Need], grid: Grid
     duty = np.max([need.duty for need in needs], axis=0)
     changes = source.heating(errand.heater, errand.now_s - LOOK_BACK_S, errand.now_s)
     changed_s = changes[-1][0] if changes else errand.now_s - LOOK_BACK_S
+    # a pause that is under way is over when the limits say so: heat that is late must not wait
+    rested_s = max(0.0, PULSE_S - errand.limits.min_off_s)
     times = on_times(
         duty,
         slot_s=grid.step_s,
         min_on_s=max(errand.limits.min_on_s, PULSE_S),
         min_off_s=max(errand.limits.min_off_s, PULSE_S),
         heating=errand.heating,
-        since_s=grid.start_s - changed_s,
+        since_s=grid.start_s - changed_s + (0.0 if errand.heating else rested_s),
     )
     shifted = [(grid.start_s + a, grid.start_s + b) for a, b in times]
     return [(max(a, errand.now_s), b) for a, b in shifted if b > errand.now_s]

@@ -41,6 +41,9 @@ _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 _REPORT_LIMIT_BYTES = 1024
 _LONGEST_UPTIME_S = 1e10
 _LOG = logging.getLogger(__name__)
+_LIBRARY_LOG = logging.getLogger(__name__ + ".library")
+"""What the MQTT library says of every packet and retry; silent unless asked for."""
+_LIBRARY_LOG.setLevel(logging.CRITICAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +286,7 @@ class MqttRelay:
         )
         # an exception in a callback would end the network thread for good: log it instead
         client.suppress_exceptions = True
-        client.enable_logger(_LOG)
+        client.enable_logger(_LIBRARY_LOG)
         client.will_set(self._relay.command_topic, _json({"heat": False}), qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect

@@ -28,6 +28,9 @@ HELD_BYTES = 8 * 1024 * 1024
 """Most payload kept between two ticks: a flood must not fill the memory of a small server."""
 
 _LOG = logging.getLogger(__name__)
+_LIBRARY_LOG = logging.getLogger(__name__ + ".library")
+"""What the MQTT library says of every packet and retry; silent unless asked for."""
+_LIBRARY_LOG.setLevel(logging.CRITICAL)
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
@@ -102,7 +105,7 @@ class SensorIntake:
         )
         # an exception in a callback would end the network thread for good: log it instead
         client.suppress_exceptions = True
-        client.enable_logger(_LOG)
+        client.enable_logger(_LIBRARY_LOG)
         client.reconnect_delay_set(FIRST_RETRY_S, LAST_RETRY_S)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe

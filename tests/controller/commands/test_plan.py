@@ -38,8 +38,8 @@ def test_tells_age_sessions_and_blocks(
     assert told[0] == ("boiler: timetable made Fri 27 Nov 21:00 (30 min ago), to Sun 29 Nov 21:00.")
     assert told[3] == (
         '  boat-bay\'s session "keel varnish" on Sat 28 Nov 09:00 (target 20.0 °C): 20.1 °C '
-        "expected at its start (80 % between 19.4 and 20.8 °C); lead time 11 h 30 min (80 % "
-        "between 10 h 15 min and 12 h 45 min)."
+        "expected at its start (80 % between 19.4 and 20.8 °C); preheat begins 11 h 30 min "
+        "before (at full heat it takes between 10 h 15 min and 12 h 45 min, 80 %)."
     )
     assert told[6:11] == [
         "  Fri 27 Nov 21:30 to Sat 28 Nov 07:30  ON   preheat for boat-bay Sat 28 Nov 09:00",
