@@ -68,4 +68,4 @@ def _distorted(record: T, rng: np.random.Generator, spread: float) -> T:
         fixed = item.name in _KEPT or item.name.endswith("_deg")
         if isinstance(value, float) and not fixed:
             changes[item.name] = value * (1.0 + rng.uniform(-spread, spread))
-    return dataclasses.replace(record, **changes)  # type: ignore[type-var]
+    return dataclasses.replace(record, **changes)  # type: ignore[type-var]  # T is a record

@@ -132,7 +132,7 @@ class Reader:
         """Decisions taken in [since_s, until_s), newest last; of one zone or heater if given."""
         with reported("read decisions", self._path):
             found = self._connection.execute(
-                f"SELECT {rows.DECISION_COLUMNS} FROM decision "  # noqa: S608
+                f"SELECT {rows.DECISION_COLUMNS} FROM decision "  # noqa: S608 - our own column names
                 "WHERE utc_ms >= ? AND utc_ms < ? AND (? IS NULL OR heater = ?) "
                 "AND (? IS NULL OR EXISTS (SELECT 1 FROM json_each(zones) WHERE value = ?)) "
                 "ORDER BY utc_ms, id",
@@ -155,7 +155,7 @@ class Reader:
     def _one_decision(self, choice: str, values: tuple[object, ...]) -> Decision | None:
         with reported("read a decision", self._path):
             row = self._connection.execute(
-                f"SELECT {rows.DECISION_COLUMNS} FROM decision {choice} LIMIT 1",  # noqa: S608
+                f"SELECT {rows.DECISION_COLUMNS} FROM decision {choice} LIMIT 1",  # noqa: S608 - our own column names
                 values,
             ).fetchone()
             return None if row is None else rows.decision_from(row)

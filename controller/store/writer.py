@@ -124,7 +124,7 @@ class Writer:
             values = rows.decision_row(decision)
             marks = ", ".join("?" for _ in values)
             self._connection.execute(
-                f"INSERT INTO decision ({rows.DECISION_COLUMNS}) VALUES ({marks})",  # noqa: S608
+                f"INSERT INTO decision ({rows.DECISION_COLUMNS}) VALUES ({marks})",  # noqa: S608 - our own column names
                 values,
             )
             self._keep_state(decision.heater, state)
