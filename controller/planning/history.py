@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from controller.planning.describe import heat_share
+from controller.records.forecast import Forecast
 from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
 from models.series import Series
 
@@ -34,6 +35,10 @@ class Source(Protocol):
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of a heater's command, ascending, with the one in force at ``since_s``."""
+        ...
+
+    def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
+        """Forecasts received within ``since_s`` <= time < ``until_s``, ascending."""
         ...
 
 

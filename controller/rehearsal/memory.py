@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 
+from controller.records.forecast import Forecast
+
 SAMPLE_S = 60.0
 """Least distance of two kept samples of one sensor [s]."""
 
 
 class Memory:
-    """Samples by sensor, thinned to one a minute, and changes of the command by heater."""
+    """Samples by sensor, thinned to one a minute, changes of the command by heater, forecasts."""
 
     def __init__(self) -> None:
         self._samples: dict[str, tuple[list[float], list[float]]] = {}
         self._changes: dict[str, tuple[list[float], list[bool]]] = {}
+        self._forecasts: list[Forecast] = []
 
     def add_sample(self, sensor: str, *, at_s: float, value: float) -> None:
         """Keep a good reading; times must not go back."""
@@ -29,6 +32,10 @@ class Memory:
             times_s.append(at_s)
             commands.append(heat)
 
+    def add_forecast(self, forecast: Forecast) -> None:
+        """Keep a forecast; times of receipt must not go back."""
+        self._forecasts.append(forecast)
+
     def samples(self, sensor: str, since_s: float, until_s: float) -> list[tuple[float, float]]:
         """Samples of a sensor within ``since_s`` <= time < ``until_s``, ascending."""
         times_s, values = self._samples.get(sensor, ([], []))
@@ -41,3 +48,7 @@ class Memory:
         first = max(0, bisect_right(times_s, since_s) - 1)
         last = bisect_left(times_s, until_s)
         return list(zip(times_s[first:last], commands[first:last], strict=True))
+
+    def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
+        """Forecasts received within ``since_s`` <= time < ``until_s``, ascending."""
+        return [f for f in self._forecasts if since_s <= f.received_s < until_s]
