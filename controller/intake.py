@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
 from controller.readings import LatestReadings
 from controller.records.decision import Notice, NoticeKind
+from controller.records.forecast import Forecast
 from controller.records.instant import Instant
 from controller.records.limits import Limits
 from controller.records.readings import Quality, Reading, RejectionCount, Sensed
 from controller.records.site import Sensor, Site
-from controller.sensors.decode import Message, decode_all
+from controller.sensors.decode import Message, Rejected, decode_all
+from controller.sensors.decode_forecast import decode_forecast
 
 KEEP_S = 55.0
 """A sensor that sends more often than this is thinned for the store, not for the tick [s]."""
 STORE_S = 60.0
 """Time between two batches to the store [s]."""
+FORECAST_PAUSE_S = 600.0
+"""Least time between two forecasts for the store, each of which asks for new plans [s]: whoever
+sends without pause must fill neither the disk nor the planner's time."""
 PENDING_MAX = 20_000
 """Readings kept back while the store fails; the oldest go first."""
 RECENT_S = 3600.0
@@ -42,6 +48,10 @@ class ReadingStore(Protocol):
         """Add to the counts of rejected payloads."""
         ...
 
+    def add_forecast(self, forecast: Forecast) -> bool:
+        """Keep a forecast; tell whether it says anything new."""
+        ...
+
 
 class Intake:
     """The way of every reading into the service.
@@ -50,11 +60,17 @@ class Intake:
     ----------
     site : Site
     source : MessageSource
+    on_forecast : callable, optional
+        Called when a new forecast has been stored.
     """
 
-    def __init__(self, site: Site, source: MessageSource) -> None:
-        self._sensors = site.sensors
-        self._source = source
+    def __init__(
+        self, site: Site, source: MessageSource, *, on_forecast: Callable[[], None] | None = None
+    ) -> None:
+        self._sensors, self._feed = site.sensors, site.forecast
+        self._source, self._on_forecast = source, on_forecast
+        self._forecast: Forecast | None = None
+        self._forecast_mono_s = -math.inf
         self._latest = LatestReadings(site)
         self._pending: list[Reading] = []
         self._kept_s: dict[str, float] = {}
@@ -65,15 +81,17 @@ class Intake:
         """Take in what has arrived; give a notice while payloads are being refused.
 
         Readings go to the store in batches, or ``at_once`` when the planner is about to look.
+        The latest forecast goes there at most every ``FORECAST_PAUSE_S``.
 
         Raises
         ------
         StoreFailed
-            Where readings could not be stored. They count for this tick all the same, and are
-            offered to the store again.
+            Where readings or a forecast could not be stored. Readings count for this tick all
+            the same; both are offered to the store again.
         """
-        readings, rejected = decode_all(self._sensors, self._source.drain())
-        for refused in rejected:
+        messages = self._source.drain()
+        readings, rejected = decode_all(self._sensors, messages)
+        for refused in (*rejected, *self._hear_forecast(messages)):
             self._latest.reject(
                 refused.sensor, refused.reason, at_s=refused.at.utc_s, example=refused.example
             )
@@ -84,11 +102,25 @@ class Intake:
                 self._keep(judged, now)
         if at_once or now.mono_s - self._stored_mono_s >= STORE_S:
             self._flush(now, store)
+        if self._forecast is not None and now.mono_s - self._forecast_mono_s >= FORECAST_PAUSE_S:
+            self._flush_forecast(self._forecast, now, store)
         return self._notices(now)
 
     def sensed(self, sensors: Iterable[Sensor], limits: Limits, now: Instant) -> tuple[Sensed, ...]:
         """What each sensor is good for at this moment."""
         return self._latest.sensed(sensors, now=now, limits=limits)
+
+    def _hear_forecast(self, messages: Sequence[Message]) -> list[Rejected]:
+        """Keep the last good forecast among the messages for the store; give the bad ones."""
+        outcomes = [
+            decode_forecast(self._feed, message)
+            for message in messages
+            if self._feed is not None and message.topic == self._feed.topic
+        ]
+        for outcome in outcomes:
+            if isinstance(outcome, Forecast):
+                self._forecast = outcome
+        return [outcome for outcome in outcomes if isinstance(outcome, Rejected)]
 
     def _keep(self, reading: Reading, now: Instant) -> None:
         if reading.quality is Quality.IMPLAUSIBLE:
@@ -104,6 +136,14 @@ class Intake:
         self._pending = []
         self._stored_mono_s = now.mono_s
         store.count_rejections(self._latest.take_rejections())
+
+    def _flush_forecast(self, forecast: Forecast, now: Instant, store: ReadingStore) -> None:
+        """Store a forecast, after the readings that new plans start from beside it."""
+        self._flush(now, store)
+        is_news = store.add_forecast(forecast)
+        self._forecast, self._forecast_mono_s = None, now.mono_s
+        if is_news and self._on_forecast is not None:
+            self._on_forecast()
 
     def _notices(self, now: Instant) -> tuple[Notice, ...]:
         self._refused = {

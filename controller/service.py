@@ -194,7 +194,7 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
         stack.callback(store.close)
         sensors = SensorIntake(
             site.broker,
-            [sensor.topic for sensor in site.sensors],
+            site.topics,
             client_id=f"slabtide-{site.id}--sensors",  # no id of a heater has two hyphens
             clock=clock,
         )
@@ -209,7 +209,7 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
         guard = Guard(
             watch=watch,
             clock=clock,
-            intake=Intake(site, sensors),
+            intake=Intake(site, sensors, on_forecast=desk.want_plans),
             relays=relays,
             store=store,
             desk=desk,

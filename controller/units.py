@@ -13,8 +13,8 @@ from controller.records.site import TEMPERATURES, Role
 
 ON_OFF = "on/off"
 PULSES = "pulses"
-PRICE_SUFFIX = "/kWh"
-"""A price is any currency's text followed by this: ``EUR/kWh``, ``ct/kWh``."""
+PRICE_SUFFIXES = ("/kWh", "/MWh")
+"""A price is any currency's text followed by one of these: ``EUR/kWh``, ``ct/kWh``."""
 
 _POWER = ("W", "kW")
 
@@ -26,17 +26,20 @@ UNITS: Mapping[Role, tuple[str, ...]] = MappingProxyType(
         Role.SOLAR_SURPLUS: _POWER,
         Role.ENERGY: ("kWh", PULSES),
         Role.IRRADIANCE: ("W/m2",),
-        Role.WIND: ("m/s",),
+        Role.WIND: ("m/s", "km/h", "mph", "kn"),
         Role.RELAY_STATE: (ON_OFF,),
     }
 )
-"""The units that fit each role; a price is not listed (see ``PRICE_SUFFIX``)."""
+"""The units that fit each role; a price is not listed (see ``PRICE_SUFFIXES``)."""
 
 _OTHER_SPELLINGS = {"C": "°C", "F": "°F", "W/m²": "W/m2"}
 
 _PER_HOUSE_UNIT = {
     "kW": 1000.0,
     "kPa": 0.01,
+    "km/h": 1000.0 / 3600.0,
+    "mph": 1609.344 / 3600.0,
+    "kn": 1852.0 / 3600.0,
     # pound-force over square inch: 0.45359237 kg x 9.80665 m/s2 / (0.0254 m)2, in bar
     "psi": 0.45359237 * 9.80665 / 0.0254**2 / 1e5,
 }
@@ -57,15 +60,22 @@ def fitting_unit(role: Role, text: str) -> str | None:
     """
     spelling = _OTHER_SPELLINGS.get(text, text)
     if role is Role.PRICE:
-        currency = spelling.removesuffix(PRICE_SUFFIX)
-        return spelling if currency.strip() and currency != spelling else None
+        return spelling if currency_of(spelling) else None
     return spelling if spelling in UNITS[role] else None
+
+
+def currency_of(price_unit: str) -> str:
+    """The currency in a price's unit, ``EUR`` of ``EUR/kWh``; empty where it is no such unit."""
+    for suffix in PRICE_SUFFIXES:
+        if price_unit.endswith(suffix):
+            return price_unit.removesuffix(suffix).strip()
+    return ""
 
 
 def units_in_words(role: Role) -> str:
     """List the units that fit a role, for a message to the owner."""
     if role is Role.PRICE:
-        return f"a currency and {PRICE_SUFFIX}, such as EUR{PRICE_SUFFIX}"
+        return f"a currency and {' or '.join(PRICE_SUFFIXES)}, such as EUR{PRICE_SUFFIXES[0]}"
     return " or ".join(UNITS[role])
 
 
@@ -97,4 +107,6 @@ def to_house(value: float, unit: str, *, pulses_per_kwh: float | None = None) ->
         if pulses_per_kwh is None or pulses_per_kwh <= 0.0:
             raise ValueError("pulses become energy only with pulses_per_kwh above 0")
         return value / pulses_per_kwh
+    if unit.endswith("/MWh"):
+        return value / 1000.0
     return value * _PER_HOUSE_UNIT.get(unit, 1.0)

@@ -58,6 +58,7 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
     for sensor in site.sensors:
         of = "" if sensor.subject == OUTDOOR else f" of {sensor.subject}"
         yield f"sensor {sensor.id}: {sensor.role}{of} [{sensor.unit}]"
+    yield from _outlook_lines(site)
     fitted = {sensor.role for sensor in site.sensors}
     yield f"not fitted: {_listed(role for role in Role if role not in fitted)}"
     moved = dict(_moved(configuration.limits))
@@ -78,6 +79,16 @@ def _heater_line(heater: Heater, site: Site) -> str:
     if not heater.relay.leases and heater.relay.drop_out_s is not None:
         relay = f"its relay knows no leases and drops out after {heater.relay.drop_out_s:g} s"
     return f"heater {heater.id}: {heater.rating_w / 1000:g} kW for {zones}; {relay}"
+
+
+def _outlook_lines(site: Site) -> Iterator[str]:
+    """What the site file says of weather and prices to come, where it says anything."""
+    if site.forecast is not None:
+        quantities = _listed(f"{value.role} [{value.unit}]" for value in site.forecast.values)
+        yield f"forecast from {site.forecast.topic}: {quantities}"
+    if site.tariff is not None:
+        price = f"{site.tariff.price_per_kwh:g} {site.tariff.currency}/kWh"
+        yield f"tariff: {price}, bands with a price of their own: {len(site.tariff.bands)}"
 
 
 def _moved(limits: Limits) -> Iterator[tuple[str, bool]]:

@@ -16,26 +16,24 @@ from controller.configuration.kinds import (
     DAY,
     FLAG,
     IDENT,
+    WEEKDAY,
+    WEEKDAYS,
     Kind,
     Unfit,
     finite,
     number,
     text,
     whole,
-    word,
 )
 from controller.configuration.limits import TargetSpan
 from controller.configuration.problems import Spot, choices, nearest
 
 T = TypeVar("T")
 
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _WEEKLY_KEYS = ("weekdays", "every_weeks", "since", "until", "skip", "changes")
 
 _CHANGE_KEYS = ("start", "end", "overnight", "target")
 _CHANGE_RIGHT = f"give at least one of {', '.join(_CHANGE_KEYS)}"
-
-_WEEKDAY = word(WEEKDAYS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +162,7 @@ def _once(fields: Fields) -> Once | None:
 
 
 def _weekly(fields: Fields) -> Weekly | None:
-    weekdays = fields.items("weekdays", _WEEKDAY)
+    weekdays = fields.items("weekdays", WEEKDAY)
     every_weeks = fields.read_or("every_weeks", whole(1, 52), 1)
     since, until = fields.read_or("since", DAY, None), fields.read_or("until", DAY, None)
     skip = fields.items("skip", DAY, required=False)

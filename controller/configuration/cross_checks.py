@@ -7,14 +7,22 @@ unfit it is empty here, which is already noted, so such entries are passed over.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from controller.configuration.fields import Fields
 from controller.configuration.problems import choices, nearest, shown
 from controller.configuration.site import ReadSite
 from controller.records.limits import Limits
-from controller.records.site import OUTDOOR, OUTDOOR_ROLES, ZONE_ROLES, Role, Sensor
+from controller.records.site import (
+    FORECAST,
+    OUTDOOR,
+    OUTDOOR_ROLES,
+    ZONE_ROLES,
+    Role,
+    Sensor,
+)
+from controller.units import currency_of
 
 SUPPLY_MARGIN_K = 5.0
 """How far a boiler's own supply thermostat must stay below the hard limit [K]; common practice
@@ -145,6 +153,8 @@ def _topics_are_told_apart(read: ReadSite) -> None:
         _is_no_command(one.heater.relay.report_topic or "", one.relay, "report_topic", commands)
     for sensor in read.sensors:
         _is_no_command(sensor.sensor.topic, sensor.fields, "topic", commands)
+    if read.forecast is not None:
+        _is_no_command(read.forecast.feed.topic, read.forecast.fields, "topic", commands)
 
 
 def _is_no_command(topic: str, fields: Fields, key: str, commands: dict[str, str]) -> None:
@@ -174,6 +184,34 @@ def _added_sensors_have_free_ids(read: ReadSite) -> None:
             )
 
 
+def _no_sensor_is_the_forecast(read: ReadSite) -> None:
+    for one in read.sensors:
+        if read.forecast is not None and one.sensor.id == FORECAST:
+            wrong = f"the id {FORECAST} is that of the forecast itself"
+            one.fields.blame(None, wrong, "choose another id for the sensor")
+
+
+def _prices_are_in_one_currency(read: ReadSite) -> None:
+    first = ""
+    for currency, fields in _currencies(read):
+        first = first or currency
+        if currency and currency != first:
+            wrong = f"this price is in {currency}, another one in {first}"
+            fields.blame("unit", wrong, "give all prices in one currency: ct and EUR are two")
+
+
+def _currencies(read: ReadSite) -> Iterator[tuple[str, Fields]]:
+    """The currency of everything that tells a price, in the order of the file's sections."""
+    for one in read.sensors:
+        if one.sensor.role is Role.PRICE:
+            yield currency_of(one.sensor.unit), one.fields
+    if read.forecast is not None and read.forecast.price is not None:
+        units = [value.unit for value in read.forecast.feed.values if value.role is Role.PRICE]
+        yield currency_of(units[0]), read.forecast.price
+    if read.tariff is not None:
+        yield read.tariff.tariff.currency, read.tariff.fields
+
+
 def _added(read: ReadSite) -> list[Sensor]:
     own = {one.sensor for one in read.sensors}
     return [sensor for sensor in read.site.sensors if sensor not in own]
@@ -193,4 +231,6 @@ _CHECKS: tuple[Callable[[ReadSite], None], ...] = (
     _topics_are_told_apart,
     _no_value_is_read_twice,
     _added_sensors_have_free_ids,
+    _no_sensor_is_the_forecast,
+    _prices_are_in_one_currency,
 )

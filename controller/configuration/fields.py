@@ -89,6 +89,11 @@ class Fields:
         entry = self._required(key, "keys of its own")
         return self._below(key, entry.key.spot, entry.value) if entry else self._nothing(key)
 
+    def table_or_none(self, key: str) -> Fields | None:
+        """Read a mapping that may be left out."""
+        entry = self._entry(key)
+        return self._below(key, entry.key.spot, entry.value) if entry else None
+
     def tables(self, key: str, *, empty: bool = False) -> list[tuple[str, Fields]]:
         """Read a mapping from ids to mappings. Keys that are no ids are noted, and read on."""
         found = self.entries(key, empty=empty)

@@ -12,6 +12,8 @@ from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from controller.configuration.problems import choices, nearest
+from controller.records.site import Role
+from controller.units import fitting_unit, units_in_words
 
 T = TypeVar("T", covariant=True)
 E = TypeVar("E", bound=Enum)
@@ -21,6 +23,7 @@ _IDENT = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})", re.ASCII)
 _POINTER = re.compile(r"(/([^~]|~[01])*)+")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _NOT_FINITE = frozenset({"nan", "inf", "infinity"})
 
 
@@ -113,6 +116,20 @@ def member(kind: type[E]) -> Kind[E | None]:
     return Kind(f"one of {', '.join(values)}", parse, None)
 
 
+def unit_of(role: Role | None) -> Kind[str]:
+    """A unit of a role, any text where the role is not known."""
+    if role is None:
+        return text()
+
+    def parse(given: str) -> str:
+        unit = fitting_unit(role, given)
+        if unit is None:
+            raise Unfit(f"no unit of the role {role.value}")
+        return unit
+
+    return Kind(units_in_words(role), parse, "")
+
+
 def finite(given: str) -> float:
     """Read a finite decimal number, or raise Unfit."""
     if given.lstrip("+-.").lower() in _NOT_FINITE:
@@ -175,6 +192,10 @@ def _pointer(given: str) -> str:
     return given
 
 
+def _entries_pointer(given: str) -> str:
+    return given and _pointer(given)
+
+
 def _host(given: str) -> str:
     if not given or not given.isprintable() or set(given) & set(" /@#?") or len(given) > 253:
         raise Unfit("no host name")
@@ -203,9 +224,13 @@ def _not_known(given: str, known: Collection[str]) -> str:
 FLAG = Kind("true or false", _flag, None, plain=True)
 IDENT = Kind("an id of lower-case letters, digits and single hyphens, at most 40", _ident, "")
 DAY = Kind("a date such as 2026-01-31, from 2000 to 2100", _day, None)
+WEEKDAY = word(WEEKDAYS)
 CLOCK = Kind("a time such as 18:30, from 00:00 to 23:59", _clock, None)
 TOPIC = Kind("one MQTT topic without + or #, not beginning with $", _topic, "")
 POINTER = Kind("a JSON Pointer (RFC 6901) such as /value or /data/0", _pointer, "")
+ENTRIES_POINTER = Kind(
+    "a JSON Pointer (RFC 6901) such as /hours, or '' for the whole payload", _entries_pointer, ""
+)
 HOST = Kind("a host name or address, without a port", _host, "")
 FOLDER = Kind("a folder, from / or relative to this file (~ is not expanded)", _folder, "")
 TIME_ZONE = Kind("a zone of the IANA time zone database, such as Europe/Berlin", _time_zone, "")

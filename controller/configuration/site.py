@@ -1,4 +1,4 @@
-"""Reads the site file: place, broker, zones, loops, heaters, sensors."""
+"""Reads the site file: place, broker, zones, loops, heaters, sensors, forecast, tariff."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from controller.configuration.building import read_zone
 from controller.configuration.fields import Fields
+from controller.configuration.forecast import ReadForecast, read_forecast
 from controller.configuration.kinds import (
     FLAG,
     FOLDER,
@@ -14,15 +15,14 @@ from controller.configuration.kinds import (
     POINTER,
     TIME_ZONE,
     TOPIC,
-    Kind,
-    Unfit,
     member,
     number,
-    text,
+    unit_of,
     whole,
     word,
 )
 from controller.configuration.problems import Spot
+from controller.configuration.tariff import ReadTariff, read_tariff
 from controller.records.site import (
     OUTDOOR,
     OUTDOOR_ROLES,
@@ -35,7 +35,7 @@ from controller.records.site import (
     Site,
     Zone,
 )
-from controller.units import ON_OFF, PULSES, fitting_unit, units_in_words
+from controller.units import ON_OFF, PULSES
 
 REPORT_POINTER = "/heat"
 """Where a relay's report says whether it heats."""
@@ -86,6 +86,8 @@ class ReadSite:
     loops: tuple[ReadLoop, ...]
     heaters: tuple[ReadHeater, ...]
     sensors: tuple[ReadSensor, ...]
+    forecast: ReadForecast | None
+    tariff: ReadTariff | None
     complete: bool
 
 
@@ -102,6 +104,8 @@ def read_site(fields: Fields) -> ReadSite:
         loops = tuple(_loop(key, below) for key, below in fields.tables("loops"))
         heaters = tuple(_heater(key, below) for key, below in fields.tables("heaters"))
         entries = fields.tables("sensors")
+        forecast = read_forecast(fields)
+        tariff = read_tariff(fields)
     maybe = [_sensor(key, below) for key, below in entries]
     sensors = tuple(sensor for sensor in maybe if sensor is not None)
     site = Site(
@@ -115,9 +119,11 @@ def read_site(fields: Fields) -> ReadSite:
         loops=tuple(read.loop for read in loops),
         heaters=tuple(read.heater for read in heaters),
         sensors=tuple(read.sensor for read in sensors) + _relay_sensors(heaters, sensors),
+        forecast=forecast.feed if forecast else None,
+        tariff=tariff.tariff if tariff else None,
     )
     complete = len(sensors) == len(maybe)
-    return ReadSite(site, fields, zones, loops, heaters, sensors, complete)
+    return ReadSite(site, fields, zones, loops, heaters, sensors, forecast, tariff, complete)
 
 
 def _broker(fields: Fields) -> Broker:
@@ -177,7 +183,7 @@ def _relay(fields: Fields) -> Relay:
 def _sensor(sensor_id: str, fields: Fields) -> ReadSensor | None:
     with fields:
         role = fields.read("role", _ROLE)
-        unit = fields.read("unit", _unit(role))
+        unit = fields.read("unit", unit_of(role))
         topic = fields.read("topic", TOPIC)
         value_pointer = fields.read_or("value_pointer", POINTER, None)
         time_pointer = fields.read_or("time_pointer", POINTER, None)
@@ -205,19 +211,6 @@ def _sensor(sensor_id: str, fields: Fields) -> ReadSensor | None:
         pulses_per_kwh=pulses_per_kwh,
     )
     return ReadSensor(sensor, fields)
-
-
-def _unit(role: Role | None) -> Kind[str]:
-    if role is None:
-        return text()
-
-    def parse(given: str) -> str:
-        unit = fitting_unit(role, given)
-        if unit is None:
-            raise Unfit(f"no unit of the role {role.value}")
-        return unit
-
-    return Kind(units_in_words(role), parse, "")
 
 
 def _relay_sensors(

@@ -21,7 +21,7 @@ class Quality(StrEnum):
 
 
 class Rejection(StrEnum):
-    """Why a payload gave no reading at all. Each is counted for its sensor."""
+    """Why a payload gave no reading or forecast at all. Each is counted for its sensor."""
 
     TOO_LARGE = "too_large"
     NOT_TEXT = "not_text"
@@ -32,6 +32,15 @@ class Rejection(StrEnum):
     BAD_TIME = "bad_time"
     FROM_THE_FUTURE = "from_the_future"
     OUT_OF_ORDER = "out_of_order"
+    NOT_A_LIST = "not_a_list"
+    """From here on for forecasts alone: where times or values should be is no list of them."""
+    UNEQUAL_LISTS = "unequal_lists"
+    TOO_MANY_POINTS = "too_many_points"
+    IMPLAUSIBLE_VALUE = "implausible_value"
+    TWO_FOR_ONE_TIME = "two_for_one_time"
+    """Two different points for the same moment."""
+    IN_THE_PAST = "in_the_past"
+    """Nothing in it is still to come."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from typing import TypeVar
 
 OUTDOOR = "outdoor"
 """Subject of every sensor that belongs to no zone, loop or heater."""
+FORECAST = "forecast"
+"""Stands for the forecast where payloads are counted by sensor; no sensor may have this id."""
 
 
 class Role(StrEnum):
@@ -167,6 +169,66 @@ class Broker:
 
 
 @dataclass(frozen=True, slots=True)
+class ForecastValue:
+    """One quantity of a forecast: what it is, where a payload holds it, and its unit there."""
+
+    role: Role
+    pointer: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastFeed:
+    """Where a forecast comes from and how its payload is read.
+
+    All pointers are JSON Pointers (RFC 6901). Where ``entries`` is given it leads to a list with
+    one entry a moment, and the other pointers lead on from an entry. Without it they lead from the
+    payload to lists of one length, one for the times and one for each quantity.
+    """
+
+    topic: str
+    time_pointer: str
+    values: tuple[ForecastValue, ...]
+    entries_pointer: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TariffBand:
+    """A price that holds at certain hours.
+
+    From ``start_min`` after local midnight, on ``weekdays`` (0 is Monday), to ``end_min``, which
+    lies on the next day where it is not after ``start_min`` [min of wall time].
+    """
+
+    price_per_kwh: float
+    weekdays: tuple[int, ...]
+    start_min: int
+    end_min: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tariff:
+    """What power costs where no topic says otherwise.
+
+    Attributes
+    ----------
+    currency : str
+        What all prices are in, such as ``EUR``.
+    price_per_kwh : float
+        Where no band holds.
+    surplus_price_per_kwh : float
+        What the owner's own solar surplus would have been paid, were it fed in.
+    bands : tuple of TariffBand
+        Where several hold, the first does.
+    """
+
+    currency: str
+    price_per_kwh: float
+    surplus_price_per_kwh: float = 0.0
+    bands: tuple[TariffBand, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """One workshop: everything the site file says. ``store`` is the folder of its records."""
 
@@ -180,6 +242,14 @@ class Site:
     loops: tuple[Loop, ...]
     heaters: tuple[Heater, ...]
     sensors: tuple[Sensor, ...]
+    forecast: ForecastFeed | None = None
+    tariff: Tariff | None = None
+
+    @property
+    def topics(self) -> frozenset[str]:
+        """Every MQTT topic on which something is measured or forecast."""
+        forecast = {self.forecast.topic} if self.forecast is not None else set()
+        return frozenset(sensor.topic for sensor in self.sensors) | forecast
 
     def zone(self, zone_id: str) -> Zone:
         """The zone of that id; KeyError when there is none."""

@@ -27,6 +27,7 @@ from controller.records.safety import Severity
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site
 from controller.rehearsal.building import value_for
+from controller.rehearsal.heard_forecast import ForecastNews
 from controller.rehearsal.memory import Memory
 from controller.rehearsal.score import Prediction
 
@@ -59,12 +60,14 @@ class ControllerDriver:
         First moment [UTC s].
     learns : bool
         Whether the response is fitted each night; without it the description holds throughout.
+    forecast_news : callable, optional
+        Tells at each tick the forecast that has just come in, None where none has.
 
     Attributes
     ----------
     start_s : float
     memory : Memory
-        Samples and commands so far.
+        Samples, commands and forecasts so far.
     decision : Decision or None
         Of the last tick.
     parameter_sets, predictions : dict
@@ -73,9 +76,17 @@ class ControllerDriver:
         Ticks by rung; first moment of each rule that stopped the heat; errands that failed.
     """
 
-    def __init__(self, rehearsed: Rehearsed, *, start_s: float, learns: bool = True) -> None:
+    def __init__(
+        self,
+        rehearsed: Rehearsed,
+        *,
+        start_s: float,
+        learns: bool = True,
+        forecast_news: ForecastNews | None = None,
+    ) -> None:
         self._what = rehearsed
         self._learns = learns
+        self._forecast_news = forecast_news
         self.start_s = start_s
         self._sensors = rehearsed.site.sensors_of(rehearsed.heater)
         self._zones = rehearsed.site.zones_of(rehearsed.heater)
@@ -104,6 +115,7 @@ class ControllerDriver:
         """One tick: readings in, command out."""
         now = Instant(now_s, now_s - self.start_s)
         self._take_in(now, values)
+        self._hear_forecast(now_s)
         sessions = self._book.at(now_s)
         situation = Situation(
             now=now,
@@ -142,6 +154,13 @@ class ControllerDriver:
             )
             if judged is not None and judged.quality is Quality.GOOD:
                 self.memory.add_sample(sensor.id, at_s=now.utc_s, value=value)
+
+    def _hear_forecast(self, now_s: float) -> None:
+        """Keep a new forecast and plan anew on it at once."""
+        heard = self._forecast_news(now_s) if self._forecast_news is not None else None
+        if heard is not None:
+            self.memory.add_forecast(heard)
+            self._plan_due_s = min(self._plan_due_s, max(now_s, self.start_s + RETRY_S))
 
     def _think(self, now_s: float, sessions: tuple[Session, ...]) -> None:
         """Learn and plan where that is due, as the service asks its planner to."""

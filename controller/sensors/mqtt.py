@@ -17,7 +17,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
 from controller.records.site import Broker
-from controller.sensors.decode import SIZE_LIMIT_BYTES, Message
+from controller.sensors.decode import Message
+from controller.sensors.decode_forecast import FORECAST_LIMIT_BYTES
 
 KEEP_ALIVE_S = 15
 FIRST_RETRY_S = 1
@@ -35,13 +36,13 @@ _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
 class SensorIntake:
-    """Listens to the topics of all sensors and keeps what arrives until the next tick.
+    """Listens to the topics of all sensors and of the forecast; keeps what arrives for the tick.
 
     Parameters
     ----------
     broker : Broker
     topics : iterable of str
-        Of every sensor; a topic may be named twice.
+        On which something is measured or forecast; a topic may be named twice.
     client_id : str
         Unlike that of any other client of this broker.
     clock : Clock
@@ -155,8 +156,8 @@ class SensorIntake:
         # some brokers hand retained messages to clients that never asked for them
         if message.topic not in self._topics:
             return
-        # one byte over the limit is enough to see that a payload is too large
-        payload = bytes(message.payload[: SIZE_LIMIT_BYTES + 1])
+        # one byte over the largest limit is enough to see that a payload is too large
+        payload = bytes(message.payload[: FORECAST_LIMIT_BYTES + 1])
         with self._lock:
             self._received += 1
             self._hold(

@@ -139,11 +139,27 @@ def create_plans(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX configuration_by_name ON configuration (name, id)")
 
 
+def create_forecasts(connection: sqlite3.Connection) -> None:
+    """Forecasts as they were received.
+
+    The points stand as lists by quantity in one compact text: a week by the hour is 3 kB.
+    """
+    connection.execute(
+        """CREATE TABLE forecast (
+            id INTEGER PRIMARY KEY,
+            received_ms INTEGER NOT NULL,
+            points TEXT NOT NULL
+        )"""
+    )
+    connection.execute("CREATE INDEX forecast_by_time ON forecast (received_ms)")
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     create_readings,
     create_decisions,
     create_heater_records,
     create_plans,
+    create_forecasts,
 )
 """Every step in the order of its release."""
 

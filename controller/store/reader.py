@@ -10,6 +10,7 @@ import sqlite3
 from pathlib import Path
 
 from controller.records.decision import Decision, Readback
+from controller.records.forecast import Forecast
 from controller.records.plan import ParameterSet, Plan
 from controller.records.readings import Quality, Rejection, RejectionCount
 from controller.store import queries, rows
@@ -65,6 +66,24 @@ class Reader:
             )
             return found.fetchall()
 
+    def span_s(self, sensor: str, since_s: float, until_s: float) -> tuple[float, float] | None:
+        """Times of the first and last good reading in [since_s, until_s) [s UTC]."""
+        with reported("read a sensor's history", self._path):
+            first_ms, last_ms = self._connection.execute(
+                "WITH good AS NOT MATERIALIZED (SELECT measured_ms FROM reading "
+                "WHERE sensor = (SELECT key FROM sensor WHERE id = ?) "
+                "AND measured_ms >= ? AND measured_ms < ? AND quality = ?) "
+                "SELECT (SELECT measured_ms FROM good ORDER BY measured_ms LIMIT 1), "
+                "(SELECT measured_ms FROM good ORDER BY measured_ms DESC LIMIT 1)",
+                (
+                    sensor,
+                    rows.to_ms(since_s),
+                    rows.to_ms(until_s),
+                    rows.QUALITY_CODES[Quality.GOOD],
+                ),
+            ).fetchone()
+        return None if first_ms is None else (rows.to_s(first_ms), rows.to_s(last_ms))
+
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of a heater's command in [since_s, until_s), as its relay carried them out.
 
@@ -92,6 +111,19 @@ class Reader:
                 ),
             ).fetchall()
         return _in_force_at(_changes(found, rows.to_ms(until_s)), since_s)
+
+    def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
+        """Forecasts received in [since_s, until_s), by time of receipt."""
+        with reported("read forecasts", self._path):
+            found = self._connection.execute(
+                "SELECT received_ms, points FROM forecast "
+                "WHERE received_ms >= ? AND received_ms < ? ORDER BY received_ms, id",
+                (rows.to_ms(since_s), rows.to_ms(until_s)),
+            )
+            return [
+                Forecast(rows.to_s(received_ms), rows.forecast_points(points))
+                for received_ms, points in found
+            ]
 
     def latest_plan(self, heater: str) -> Plan | None:
         """The plan made last for a heater."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any, TypeVar
 
 from controller.codec import from_plain, to_plain
@@ -16,6 +16,7 @@ from controller.records.decision import (
     Readback,
     Wish,
 )
+from controller.records.forecast import ForecastPoint
 from controller.records.instant import Instant
 from controller.records.plan import BlockReason, Plan, Point, Rung
 from controller.records.readings import Quality, Sensed
@@ -139,3 +140,21 @@ def plan_from(plan: str, points: str | None) -> Plan:
     of_outlooks = from_json(tuple[tuple[Point, ...], ...], points)
     outlooks = zip(bare.outlooks, of_outlooks, strict=True)
     return replace(bare, outlooks=tuple(replace(o, points=p) for o, p in outlooks))
+
+
+_POINT_FIELDS = tuple(field.name for field in fields(ForecastPoint))
+
+
+def forecast_text(points: Sequence[ForecastPoint]) -> str:
+    """Points as lists by quantity; a quantity that no point tells is left out."""
+    columns = {name: [getattr(point, name) for point in points] for name in _POINT_FIELDS}
+    told = {name: column for name, column in columns.items() if any(v is not None for v in column)}
+    return to_json(told)
+
+
+def forecast_points(text: str) -> tuple[ForecastPoint, ...]:
+    """The points in such a text."""
+    columns = json.loads(text)
+    untold = [None] * len(columns["at_s"])
+    told = (columns.get(name, untold) for name in _POINT_FIELDS)
+    return tuple(map(ForecastPoint, *told))

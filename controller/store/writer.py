@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
 
 from controller.records.decision import Decision, HeaterState, Readback
+from controller.records.forecast import Forecast
 from controller.records.plan import ParameterSet, Plan
 from controller.records.readings import Reading, RejectionCount
 from controller.records.safety import Severity
@@ -19,6 +20,11 @@ from controller.store.transactions import transaction
 
 POINTS_KEPT_S = 30 * 86_400.0
 """How long a plan's expected temperatures are kept [s]: they fill 6 MB a day."""
+FORECASTS_KEPT_S = 90 * 86_400.0
+"""How long forecasts are kept [s]: a winter of them tells how far they can be trusted."""
+FORECASTS_THINNED_S = 86_400.0
+"""Age from which one forecast in each ``FORECASTS_APART_S`` is enough [s]."""
+FORECASTS_APART_S = 3 * 3600.0
 
 
 def open_writer(folder: Path) -> Writer:
@@ -61,6 +67,26 @@ class Writer:
         free sequence number, so that none is lost.
         """
         with self._writing("store readings"):
+            for reading in readings:
+                self._add_reading(reading)
+
+    def add_imported(
+        self, readings: Iterable[Reading], *, in_place_of: Mapping[str, tuple[float, float]]
+    ) -> None:
+        """Store an imported log, all of it or nothing.
+
+        Parameters
+        ----------
+        readings : iterable of Reading
+        in_place_of : mapping
+            Id to the span [UTC s] whose readings are removed first, both ends included.
+        """
+        with self._writing("import a log"):
+            for sensor, (first_s, last_s) in in_place_of.items():
+                self._connection.execute(
+                    "DELETE FROM reading WHERE sensor = ? AND measured_ms BETWEEN ? AND ?",
+                    (self._sensor_key(sensor), rows.to_ms(first_s), rows.to_ms(last_s)),
+                )
             for reading in readings:
                 self._add_reading(reading)
 
@@ -211,6 +237,39 @@ class Writer:
                 "WHERE heater = ? AND made_ms < ? AND points IS NOT NULL",
                 (plan.heater, rows.to_ms(plan.made_s - POINTS_KEPT_S)),
             )
+
+    def add_forecast(self, forecast: Forecast) -> bool:
+        """Store a forecast that says anything else than the last one; tell whether it did.
+
+        A broker hands out a retained one again after each reconnect, and some publishers repeat
+        theirs. Of those received long before this one some are dropped, see
+        ``FORECASTS_THINNED_S`` and ``FORECASTS_KEPT_S``.
+        """
+        points = rows.forecast_text(forecast.points)
+        with self._writing("store a forecast"):
+            last = self._connection.execute(
+                "SELECT points FROM forecast ORDER BY id DESC LIMIT 1"
+            ).fetchone()
+            if last is not None and last[0] == points:
+                return False
+            self._connection.execute(
+                "INSERT INTO forecast (received_ms, points) VALUES (?, ?)",
+                (rows.to_ms(forecast.received_s), points),
+            )
+            self._drop_old_forecasts(forecast.received_s)
+        return True
+
+    def _drop_old_forecasts(self, received_s: float) -> None:
+        """Thin and drop, so that a talkative publisher fills neither disk nor planner's time."""
+        self._connection.execute(
+            "DELETE FROM forecast WHERE received_ms < ? OR received_ms < ? AND id NOT IN "
+            "(SELECT min(id) FROM forecast GROUP BY received_ms / ?)",
+            (
+                rows.to_ms(received_s - FORECASTS_KEPT_S),
+                rows.to_ms(received_s - FORECASTS_THINNED_S),
+                rows.to_ms(FORECASTS_APART_S),
+            ),
+        )
 
     def add_parameters(self, parameters: ParameterSet) -> None:
         """Store a zone's parameters; the latest made are the ones in force."""

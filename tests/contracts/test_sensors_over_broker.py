@@ -129,7 +129,7 @@ def test_a_payload_of_ten_megabytes_is_cut_and_counted(intake, peer, take, event
     sensor.say(BARE.topic, b"18.6")
     eventually(lambda: sensors.received == 2)
     large, usual = sensors.drain()
-    assert len(large.payload) == 64 * 1024 + 1
+    assert len(large.payload) == 256 * 1024 + 1
     assert decode(BARE, large).reason is Rejection.TOO_LARGE
     assert decode(BARE, usual).value == 18.6
 

@@ -19,6 +19,10 @@ from controller.units import UNITS, fitting_unit, to_house, units_in_words
         (3.2, "bar", 3.2),
         (4.5, "kWh", 4.5),
         (0.31, "EUR/kWh", 0.31),
+        (85.0, "EUR/MWh", 0.085),
+        (36.0, "km/h", 10.0),
+        (1.0, "mph", 0.44704),  # from memory: NIST SP 811, exact
+        (1.0, "kn", 1852.0 / 3600.0),  # from memory: NIST SP 811, one nautical mile an hour
         (1.0, "on/off", 1.0),
     ],
 )
@@ -47,7 +51,9 @@ def test_pulses_without_a_constant_are_refused(pulses_per_kwh: float | None) -> 
         (Role.SLAB, "°F", "°F"),
         (Role.IRRADIANCE, "W/m²", "W/m2"),
         (Role.PRICE, "ct/kWh", "ct/kWh"),
+        (Role.PRICE, "EUR/MWh", "EUR/MWh"),
         (Role.PRICE, "/kWh", None),
+        (Role.PRICE, " /MWh", None),
         (Role.PRICE, "EUR", None),
         (Role.AIR, "bar", None),
         (Role.AIR, "K", None),

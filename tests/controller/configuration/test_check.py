@@ -62,6 +62,20 @@ def test_moved_limits_and_a_plain_relay_are_said(
     assert "no session within a year" in out
 
 
+def test_forecast_and_tariff_are_said(
+    folder: Path, replace: Replace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is forecast, from where and in which units; the price and how many bands there are."""
+    outdoor = "outdoor: {value_pointer: /t, unit: C}, wind: {value_pointer: /w, unit: km/h}"
+    forecast = f"forecast: {{topic: slipway/sky, time_pointer: /at, {outdoor}}}"
+    tariff = "tariff: {unit: ct/kWh, price: 31, bands: {night: {price: 20, end: 6:00}}}"
+    replace("site", "broker: {", f"{forecast}\n{tariff}\nbroker: {{")
+    assert run(folder, "--now", "2026-01-30") == 0
+    out = capsys.readouterr().out.splitlines()
+    assert "forecast from slipway/sky: outdoor [°C], wind [km/h]" in out
+    assert "tariff: 31 ct/kWh, bands with a price of their own: 1" in out
+
+
 def test_problems_go_to_standard_error_one_a_line(
     folder: Path, replace: Replace, capsys: pytest.CaptureFixture[str]
 ) -> None:

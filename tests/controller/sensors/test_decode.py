@@ -20,8 +20,8 @@ from controller.sensors.decode import (
     Rejected,
     decode,
     decode_all,
-    printable,
 )
+from controller.sensors.payload import printable
 
 AT = Instant(utc_s=1_700_000_000.0, mono_s=1000.0)
 NOW_ISO = "2023-11-14T22:13:20+00:00"
