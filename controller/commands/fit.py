@@ -7,10 +7,12 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from controller.commands._score import score_lines, scored
 from controller.commands._shared import say, say_json, with_store
 from controller.configuration import Configuration
 from controller.local_time import LocalTime, duration
 from controller.records.plan import ParameterSet, ParameterSource, Value
+from controller.records.site import Zone
 from controller.store import Reader
 
 SUMMARY = "show what has been learnt of each room's response, beside the day-one values"
@@ -57,15 +59,27 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="one line of JSON per zone, with all stored numbers"
     )
+    parser.add_argument(
+        "--score",
+        action="store_true",
+        help="how far predictions 1, 6, 12 and 24 h ahead are off on the latest history, beside "
+        "what could be said without a model",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Print what has been learnt of each zone."""
-    return with_store(args.site, lambda _: bool(args.json), answer)
+
+    def told(configuration: Configuration, reader: Reader, with_score: bool) -> int:
+        return answer(configuration, reader, as_json=args.json, with_score=with_score)
+
+    return with_store(args.site, lambda _: bool(args.score), told)
 
 
-def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
-    """Print each zone's parameters in force and from the description."""
+def answer(
+    configuration: Configuration, reader: Reader, *, as_json: bool, with_score: bool = False
+) -> int:
+    """Print each zone's parameters in force and from the description, and how well they do."""
     from controller.planning.parameters import day_one_set
 
     site = configuration.site
@@ -75,13 +89,16 @@ def answer(configuration: Configuration, reader: Reader, as_json: bool) -> int:
         described = [s for s in sets if s.source is ParameterSource.DESCRIPTION]
         in_force = sets[-1] if sets else None
         day_one = described[-1] if described else day_one_set(site, zone, now_s=0.0)
+        score = scored(configuration, reader, in_force or day_one) if with_score else None
         if as_json:
-            say_json({"zone": zone.id, "in_force": in_force, "day_one": day_one})
-        elif in_force is None:
-            say(f"{zone.id}: nothing yet; the service works out day-one values when it starts.")
-        else:
-            for line in fit_lines(in_force, day_one, local):
-                say(line)
+            told = {"zone": zone.id, "in_force": in_force, "day_one": day_one}
+            say_json(told if score is None else {**told, "score": _score_or_why(score)})
+            continue
+        for line in fit_lines(in_force, day_one, local) if in_force else _nothing_yet(zone):
+            say(line)
+        for line in score_lines(score, local) if score is not None else ():
+            say(line)
+        say()
     if not as_json:
         for line in _LEGEND:
             say(line)
@@ -101,7 +118,14 @@ def fit_lines(
         beside = _shown(row, day_one.values.get(row.name)) if learnt and day_one else ""
         yield f"  {row.label:15}{shown:36}{beside}".rstrip()
     yield f"  {_errors(in_force)}"
-    yield ""
+
+
+def _nothing_yet(zone: Zone) -> Iterator[str]:
+    yield f"{zone.id}: nothing yet; the service works out day-one values when it starts."
+
+
+def _score_or_why(score: object) -> object:
+    return {"none": score} if isinstance(score, str) else score
 
 
 def _origin(in_force: ParameterSet, local: LocalTime) -> str:

@@ -1,0 +1,176 @@
+"""How far a response's predictions are off, beside what could be said without any model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from controller.planning.history import STEP_S, FloatArray, Grid, Source, zone_series
+from controller.planning.parameters import MODEL, response_of
+from controller.records.imported import imported_id, with_imported
+from controller.records.plan import ParameterSet
+from controller.records.site import Role, Site, Zone
+from models import backtest, network_backtest
+from models.persistence import DAY_S, yesterday_errors
+from models.series import Series
+
+HORIZONS_H = (1, 6, 12, 24)
+"""Horizons that are told [h]."""
+SPAN_S = 60 * 86400.0
+"""History that is looked at, the latest there is [s]."""
+UNSEEN_LEAST_S = 4 * 86400.0
+"""So much history after the one learnt from is judged by itself [s]."""
+LAST_PART = 0.25
+"""Share of the history, its end, that is judged where there is less of that [-]."""
+
+
+class NothingToScoreError(Exception):
+    """There is no history to hold predictions against; the message says what is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Predicted less actual room air at one horizon: rms and mean [K], and of how many starts."""
+
+    rms_k: float
+    bias_k: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """A response's errors by horizon [h], and those of two sayings that need no model.
+
+    Attributes
+    ----------
+    parameter_set : str
+    start_s, end_s : float
+        The history judged on [UTC s].
+    unseen : bool
+        Whether the response was learnt without it.
+    response, stays, yesterday : mapping of int to Errors
+        Of the response, of *it stays as it is*, of *as yesterday at that time*. A horizon without
+        any start is left out.
+    """
+
+    parameter_set: str
+    start_s: float
+    end_s: float
+    unseen: bool
+    response: Mapping[int, Errors]
+    stays: Mapping[int, Errors]
+    yesterday: Mapping[int, Errors]
+
+
+def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: float) -> Score:
+    """Judge a zone's response on its latest history.
+
+    Parameters
+    ----------
+    source : Source
+    site : Site
+    parameter_set : ParameterSet
+    last_s : float
+        When room air was measured last [UTC s].
+
+    Raises
+    ------
+    NothingToScoreError
+        Where no start has everything known before and after it.
+    ValueError
+        Where the set cannot be read.
+    """
+    series = latest_history(source, site, site.zone(parameter_set.zone), last_s=last_s)
+    judged, unseen = _judged_part(series, parameter_set)
+    response = _errors(score_of(parameter_set, judged))
+    if not response:
+        raise NothingToScoreError(
+            "no stretch of history long enough in which room air, outdoor air and heat are all "
+            "known; predictions need more than a day of it"
+        )
+    # both sayings from the same starts; a step more is known before each than is asked for
+    reach_back_s = DAY_S - judged.step_s
+    stays = backtest.persistence_errors(judged, HORIZONS_H, reach_back_s=reach_back_s)
+    return Score(
+        parameter_set=parameter_set.id,
+        start_s=judged.start_s,
+        end_s=judged.start_s + len(judged.air_c) * judged.step_s,
+        unseen=unseen,
+        response=response,
+        stays=_errors(stays),
+        yesterday=_errors(yesterday_errors(judged, HORIZONS_H)),
+    )
+
+
+def score_of(parameter_set: ParameterSet, series: Series) -> dict[int, FloatArray]:
+    """Errors of a stored response at ``HORIZONS_H``, predicted less actual room air [K].
+
+    Raises
+    ------
+    ValueError
+        Where the set cannot be read.
+    """
+    if parameter_set.model == MODEL:
+        model = response_of(parameter_set).model
+        return backtest.errors_by_horizon(series, model, HORIZONS_H)
+    from controller.planning.network_parameters import network_of
+
+    return network_backtest.errors_by_horizon(series, network_of(parameter_set), HORIZONS_H)
+
+
+def latest_history(source: Source, site: Site, zone: Zone, *, last_s: float) -> Series:
+    """A zone's last two months up to a moment, measured and imported alike."""
+    end_s = (np.floor(last_s / STEP_S) + 1.0) * STEP_S
+    grid = Grid.before(float(end_s), span_s=SPAN_S, step_s=STEP_S)
+    series = zone_series(source, with_imported(site), zone, grid)
+    known = np.flatnonzero(np.isfinite(series.air_c))
+    return part(series, int(known[0]), int(known[-1]) + 1) if known.size else part(series, 0, 0)
+
+
+def air_sensors(site: Site, zone: Zone) -> tuple[str, ...]:
+    """Ids under which a zone's air is stored: the time of the latest is where history ends."""
+    fitted = [s.id for s in site.sensors if s.role is Role.AIR and s.subject == zone.id]
+    return (*fitted, imported_id(Role.AIR, zone.id))
+
+
+def part(series: Series, begin: int, end: int) -> Series:
+    """The samples from ``begin`` up to, not including, ``end``."""
+    return replace(
+        series,
+        start_s=series.start_s + begin * series.step_s,
+        air_c=series.air_c[begin:end],
+        slab_c=series.slab_c[begin:end],
+        outdoor_c=series.outdoor_c[begin:end],
+        power_w=series.power_w[begin:end],
+        sun_w_m2=series.sun_w_m2[begin:end],
+    )
+
+
+def _judged_part(series: Series, parameter_set: ParameterSet) -> tuple[Series, bool]:
+    """The history to judge on, and whether the response was learnt without it.
+
+    A response that was never learnt has seen nothing; one learnt long ago is judged on what came
+    since. Otherwise the last part stands for the days to come, though it was learnt from too.
+    """
+    count = len(series.air_c)
+    if parameter_set.span_end_s is None:
+        return series, True
+    learnt = round((parameter_set.span_end_s - series.start_s) / series.step_s)
+    begin = min(max(learnt, 0), count)
+    if (count - begin) * series.step_s >= UNSEEN_LEAST_S:
+        return part(series, begin, count), True
+    return part(series, round((1.0 - LAST_PART) * count), count), False
+
+
+def _errors(by_horizon: Mapping[int, FloatArray]) -> dict[int, Errors]:
+    return {
+        hours: Errors(
+            rms_k=float(np.sqrt(np.mean(np.square(found)))),
+            bias_k=float(np.mean(found)),
+            count=int(found.size),
+        )
+        for hours, found in by_horizon.items()
+        if found.size
+    }
