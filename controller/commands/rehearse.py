@@ -17,11 +17,12 @@ from controller.codec import to_plain
 from controller.commands._shared import say
 from controller.configuration import Configuration, load_all
 from controller.local_time import duration
+from controller.rehearsal.kinds import KINDS, of_kind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from controller.records.site import Sensor, Site
+    from controller.records.site import Heater, Sensor, Site
     from controller.rehearsal.building import Building
     from controller.rehearsal.controller_driver import Rehearsed
     from controller.rehearsal.runner import Span
@@ -47,6 +48,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--bookings", type=Path, metavar="FILE", help="another bookings file")
     add("--building", metavar="FILE.py:FACTORY", help="a building of your own (default: the "
         "virtual workshop, built from the site file)")  # fmt: skip
+    sorts = ", ".join(f"{name} ({kind.about})" for name, kind in KINDS.items())
+    add("--kind", choices=tuple(KINDS), help="make the virtual workshop another sort of building "
+        f"on the same floor area, description and heater included: {sorts}")  # fmt: skip
+    add("--forecast", action="store_true", help="let the virtual workshop come with a weather "
+        "forecast of usual skill, a new one every six hours (default: none)")  # fmt: skip
     add("--weather", type=Path, metavar="FILE.csv", help="hourly weather for the virtual workshop "
         "(default: a typical winter that comes with it, October to April)")  # fmt: skip
     add("--start", type=date.fromisoformat, default=date.fromisoformat(DEFAULT_START),
@@ -139,9 +145,7 @@ def _order(args: argparse.Namespace, configuration: Configuration) -> Order:
     from controller.rehearsal.runner import Span
     from controller.rehearsal.season import Order, fitted_site
 
-    site, heater = configuration.site, configuration.site.heaters[0]
-    if len(site.heaters) > 1:
-        print(f"Several heaters: {heater.id} is rehearsed, the first one.", file=sys.stderr)
+    site, heater = _described(configuration.site, args.kind)
     span = Span(*_days(args.start, args.days, site.time_zone), float(args.tick))
     zones = {zone.id for zone in site.zones_of(heater)}
     booked = sessions(
@@ -160,6 +164,20 @@ def _order(args: argparse.Namespace, configuration: Configuration) -> Order:
     _say_left_out(site.sensors, fitted.sensors, spec)
     rehearsed = Rehearsed(fitted, heater, configuration.limits, booked, args.replan * 60.0)
     return Order(rehearsed, span, make, spec, with_others=not args.without_others)
+
+
+def _described(site: Site, kind: str | None) -> tuple[Site, Heater]:
+    """The description to rehearse with, and which heater of it."""
+    heater = site.heaters[0]
+    if len(site.heaters) > 1:
+        print(f"Several heaters: {heater.id} is rehearsed, the first one.", file=sys.stderr)
+    if kind is None:
+        return site, heater
+    changed = of_kind(site, heater, KINDS[kind])
+    heater = changed.heater(heater.id)
+    print(f"As {KINDS[kind].about}; {heater.id} has {heater.rating_w / 1000.0:.1f} kW.",
+          file=sys.stderr)  # fmt: skip
+    return changed, heater
 
 
 def _days(start: date, days: int, time_zone: str) -> tuple[float, float]:
@@ -185,16 +203,27 @@ def _maker(
     from controller.rehearsal.season import WORKSHOP, outside_maker, workshop_maker
 
     if args.building is not None:
-        if args.weather is not None:
-            raise _Refused("--weather is for the virtual workshop; --building brings its own")
+        _refuse_the_workshops_own(args)
         factory = load_factory(args.building)
         booked = rehearsed.sessions
         return outside_maker(factory, booked, start_s=span.start_s), args.building
     weather = _weather(args.weather, rehearsed.site, span)
     make = workshop_maker(
-        rehearsed, weather, start_s=span.start_s, seed=args.seed, spread=args.off / 100.0
+        rehearsed,
+        weather,
+        start_s=span.start_s,
+        seed=args.seed,
+        spread=args.off / 100.0,
+        with_forecast=args.forecast,
     )
     return make, WORKSHOP
+
+
+def _refuse_the_workshops_own(args: argparse.Namespace) -> None:
+    """An outside building is what it is: what shapes the virtual workshop does not go with it."""
+    for name in ("weather", "kind", "forecast"):
+        if getattr(args, name):
+            raise _Refused(f"--{name} is for the virtual workshop; --building brings its own")
 
 
 def _weather(path: Path | None, site: Site, span: Span) -> Weather:

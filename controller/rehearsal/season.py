@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 
 from controller.local_time import LocalTime
 from controller.records.plan import Rung
@@ -21,8 +22,10 @@ from controller.rehearsal.building import (
 )
 from controller.rehearsal.controller_driver import ControllerDriver, Rehearsed
 from controller.rehearsal.diary import Diary
+from controller.rehearsal.heard_forecast import forecast_news
+from controller.rehearsal.issued_forecast import ForecastingWorkshop
 from controller.rehearsal.others import METHODS
-from controller.rehearsal.runner import Driver, Span, run
+from controller.rehearsal.runner import Span, run
 from controller.rehearsal.score import Scorecard, Totals, score_sessions, total
 from controller.rehearsal.weather import Weather
 from controller.rehearsal.workshop import Workshop
@@ -60,12 +63,19 @@ class Order:
 
 
 def workshop_maker(
-    rehearsed: Rehearsed, weather: Weather, *, start_s: float, seed: int, spread: float
+    rehearsed: Rehearsed,
+    weather: Weather,
+    *,
+    start_s: float,
+    seed: int,
+    spread: float,
+    with_forecast: bool = False,
 ) -> Callable[[], Building]:
     """The project's own workshop, built from the site's description."""
+    made = ForecastingWorkshop if with_forecast else Workshop
 
     def make() -> Building:
-        return Workshop(
+        return made(
             rehearsed.site,
             rehearsed.heater.id,
             weather,
@@ -129,12 +139,15 @@ def rehearse(order: Order, progress: Progress) -> Scorecard:
         Where the building fails on the way.
     """
     rehearsed, span = order.rehearsed, order.span
-    driver = ControllerDriver(rehearsed, start_s=span.start_s)
+    building = order.make_building()
+    news = forecast_news(building, spec=order.spec)
+    driver = ControllerDriver(rehearsed, start_s=span.start_s, forecast_news=news)
     diary = _diary(rehearsed)
     remarks: list[str] = []
     totals: list[Totals] = []
     try:
-        _run(order, driver, diary, span, OWN_NAME, progress)
+        told = partial(progress, OWN_NAME)
+        run(building, driver, span, diary=diary, spec=order.spec, progress=told)
         if order.with_others:
             totals += _others(order, progress)
     except KeyboardInterrupt:
@@ -153,7 +166,8 @@ def _others(order: Order, progress: Progress) -> list[Totals]:
     totals = []
     for kind in METHODS:
         method, diary = kind(rehearsed.limits, rehearsed.sessions, zones), _diary(rehearsed)
-        _run(order, method, diary, coarse, kind.name, progress)
+        told = partial(progress, kind.name)
+        run(order.make_building(), method, coarse, diary=diary, spec=order.spec, progress=told)
         scores = score_sessions(diary, rehearsed.sessions, {}, start_s=span.start_s)
         totals.append(total(kind.name, diary, scores, start_s=span.start_s))
     return totals
@@ -162,16 +176,6 @@ def _others(order: Order, progress: Progress) -> list[Totals]:
 def _diary(rehearsed: Rehearsed) -> Diary:
     zones = [zone.id for zone in rehearsed.site.zones_of(rehearsed.heater)]
     return Diary(rehearsed.heater, zones)
-
-
-def _run(
-    order: Order, driver: Driver, diary: Diary, span: Span, name: str, progress: Progress
-) -> None:
-    def told(share: float) -> None:
-        progress(name, share)
-
-    building = order.make_building()
-    run(building, driver, span, diary=diary, spec=order.spec, progress=told)
 
 
 def _remarks(driver: ControllerDriver, site: Site) -> list[str]:

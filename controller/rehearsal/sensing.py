@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -39,6 +40,15 @@ _GRADES: Mapping[Role, Grade] = {
 _NEVER_BELOW_0 = frozenset({Role.POWER, Role.ENERGY, Role.PRESSURE, Role.IRRADIANCE, Role.WIND})
 
 
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """One sensor as it was fitted: its grade, its fixed offset, and where its scale ends."""
+
+    grade: Grade
+    offset: float
+    lowest: float
+
+
 class Sensors:
     """The sensors of one workshop; offsets are drawn once for each key, noise at each reading."""
 
@@ -46,25 +56,28 @@ class Sensors:
         self._rng = np.random.default_rng([seed, 104729])
         self._seed = seed
         self._noise: list[float] = []
-        self._offsets: dict[str, float] = {}
+        self._fitted: dict[str, _Fitted] = {}
 
     def read(self, key: str, value: float) -> float:
         """What the sensor behind ``role`` or ``role@subject`` says of a true value."""
-        role = Role(key.partition("@")[0])
-        grade = _GRADES[role]
+        sensor = self._fitted.get(key) or self._fit(key)
+        grade = sensor.grade
         if grade.noise_sd == 0.0:
             return value // grade.step * grade.step  # a counter or a contact is not noisy
         unit = abs(value) if grade.relative else 1.0
-        wrong = self._offset(key, grade) + grade.noise_sd * self._draw()
+        wrong = sensor.offset + grade.noise_sd * self._draw()
         seen = round((value + unit * wrong) / grade.step) * grade.step
-        return max(0.0, seen) if role in _NEVER_BELOW_0 else seen
+        return max(sensor.lowest, seen)
 
-    def _offset(self, key: str, grade: Grade) -> float:
-        if key not in self._offsets:
-            letters = list(key.encode())
-            rng = np.random.default_rng([self._seed, *letters])
-            self._offsets[key] = float(grade.offset_sd * np.clip(rng.standard_normal(), -2.0, 2.0))
-        return self._offsets[key]
+    def _fit(self, key: str) -> _Fitted:
+        role = Role(key.partition("@")[0])
+        grade = _GRADES[role]
+        letters = list(key.encode())
+        rng = np.random.default_rng([self._seed, *letters])
+        offset = float(grade.offset_sd * np.clip(rng.standard_normal(), -2.0, 2.0))
+        lowest = 0.0 if role in _NEVER_BELOW_0 else -math.inf
+        self._fitted[key] = _Fitted(grade, offset, lowest)
+        return self._fitted[key]
 
     def _draw(self) -> float:
         if not self._noise:

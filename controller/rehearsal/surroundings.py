@@ -76,6 +76,11 @@ class Surroundings:
         self._sessions = tuple(sessions)
         self._seed = seed
 
+    @property
+    def zone_ids(self) -> tuple[str, ...]:
+        """Ids of the zones, in the order in which a day holds them."""
+        return tuple(zone.id for zone in self._zones)
+
     def day(self, number: int) -> Day:
         """The UTC day that starts ``number`` days after 1970-01-01.
 
@@ -97,13 +102,7 @@ class Surroundings:
         )
 
     def _zone_day(self, zone: Zone, number: int, times_s: Floats, global_w_m2: Floats) -> ZoneDay:
-        sun_w = np.zeros(len(times_s))
-        for glass in zone.glazing:
-            on_glass = on_plane_w_m2(
-                times_s, global_w_m2, self._weather.station,
-                azimuth_deg=glass.azimuth_deg, tilt_deg=glass.tilt_deg,
-            )  # fmt: skip
-            sun_w += glass.area_m2 * glass.g_value * _GLASS_SHARE * on_glass
+        sun_w = self.through_glass_w(zone, times_s, global_w_m2)
         first_s, last_s = times_s[0] - DAY_S, times_s[-1] + DAY_S
         own = [s for s in self._sessions if s.zone == zone.id]
         near = [s for s in own if s.start_s < last_s and s.end_s > first_s]
@@ -116,6 +115,17 @@ class Surroundings:
             gains_w=_by_minute(gains, times_s).tolist(),
             door=np.minimum(_by_minute(doors, times_s), 1.0).tolist(),
         )
+
+    def through_glass_w(self, zone: Zone, times_s: Floats, global_w_m2: Floats) -> Floats:
+        """Sun through a zone's glass for this irradiance on the level, shape (n,) [W]."""
+        sun_w = np.zeros(len(times_s))
+        for glass in zone.glazing:
+            on_glass = on_plane_w_m2(
+                times_s, global_w_m2, self._weather.station,
+                azimuth_deg=glass.azimuth_deg, tilt_deg=glass.tilt_deg,
+            )  # fmt: skip
+            sun_w += glass.area_m2 * glass.g_value * _GLASS_SHARE * on_glass
+        return sun_w
 
     def gains(self, session: Session) -> list[Event]:
         """Heat of people and tools in one session [W]."""

@@ -34,8 +34,8 @@ _DEEP_SOIL_ABOVE_WINTER_K = 3.0
 """A winter's mean outdoor temperature lies about this far below the whole year's; from memory."""
 _FROST_FREE_C = 7.0
 _DOOR_M2, _DOOR_HEIGHT_M = 2.0, 2.1
-_SUN_SHARES = (0.15, 0.55, 0.30)
-_GAIN_SHARES = (0.6, 0.0, 0.4)
+SUN_SHARES = (0.15, 0.55, 0.30)
+GAIN_SHARES = (0.6, 0.0, 0.4)
 """How sun, and people and tools, divide on air, floor surface and lining."""
 _COLD_PRESSURE_BAR, _PRESSURE_BAR_K = 1.5, 0.007
 
@@ -153,6 +153,29 @@ class Workshop:
         lost_w = sum(float(feeds[:, b] @ (nodes - inputs[b])) for b in (0, 1))
         return float(given_w - lost_w)
 
+    @property
+    def surroundings(self) -> Surroundings:
+        """What acts on it from outside the heating."""
+        return self._surroundings
+
+    def meet(self, surroundings: Surroundings) -> None:
+        """Let other surroundings act on it from now on."""
+        self._surroundings, self._day_number = surroundings, -1
+
+    @property
+    def deep_soil_c(self) -> float:
+        """Temperature of the soil far beneath the floor [°C]."""
+        return self._deep_soil_c
+
+    @property
+    def element_w(self) -> float:
+        """Heat of the boiler's element over the last step [W]."""
+        return self._power_w
+
+    def temperatures_c(self) -> Floats:
+        """Temperatures of all nodes now, shape (n,) [°C]."""
+        return self._state[: self._count].copy()
+
     def _flowing(self) -> bool:
         return self._relay_on or self._now_s < self._on_until_s
 
@@ -215,29 +238,29 @@ class Workshop:
             ) * (outdoor_c - air_c)
             air_w, surface_w, lining_w = (
                 sun_w * sun + gains_w * gain
-                for sun, gain in zip(_SUN_SHARES, _GAIN_SHARES, strict=True)
+                for sun, gain in zip(SUN_SHARES, GAIN_SHARES, strict=True)
             )
             state[first + nodes.air_input] = air_w + from_floor_w + drawn_w
             state[first + nodes.surface_input] = surface_w - from_floor_w
             state[first + nodes.lining_input] = lining_w
 
     def _values(self, *, lag: bool) -> dict[str, float]:
-        state = self._state
+        state: list[float] = self._state.tolist()  # plain numbers are quicker one by one
         day, minute = self._minute()
         values: dict[str, float] = {}
         for number, nodes in enumerate(self.structure.zones):
             at = f"@{nodes.zone.id}" if len(self.structure.zones) > 1 else ""
-            air_c = self._sensed_air[number] if lag else float(state[nodes.air])
-            values[f"air{at}"] = air_c
-            values[f"slab{at}"] = float(state[nodes.slab_core])
-            values[f"floor_surface{at}"] = float(state[nodes.surface])
-        fluid_c = float(state[list(self.structure.fluid)].mean())
-        return_c = float(state[list(self.structure.returns)].mean())
+            values[f"air{at}"] = self._sensed_air[number] if lag else state[nodes.air]
+            values[f"slab{at}"] = state[nodes.slab_core]
+            values[f"floor_surface{at}"] = state[nodes.surface]
+        fluid, returns = self.structure.fluid, self.structure.returns
+        fluid_c = sum(state[node] for node in fluid) / len(fluid)
+        return_c = sum(state[node] for node in returns) / len(returns)
         values |= {
             "outdoor": day.outdoor_c[minute],
             "irradiance": day.irradiance_w_m2[minute],
             "wind": day.wind_m_s[minute],
-            "supply": float(state[self.structure.boiler]),
+            "supply": state[self.structure.boiler],
             "return": return_c,
             "pressure": _COLD_PRESSURE_BAR + _PRESSURE_BAR_K * (fluid_c - 10.0),
             "power": self._power_w + _PUMP_W * self._flowing(),

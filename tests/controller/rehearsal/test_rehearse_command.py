@@ -7,6 +7,11 @@ from pathlib import Path
 import pytest
 
 from controller.commands import rehearse
+from controller.rehearsal import score, season
+from controller.rehearsal.building import Forecasting
+from controller.rehearsal.score import Scorecard
+from controller.rehearsal.season import Order
+from controller.rehearsal.workshop import Workshop
 
 SITE = Path(__file__).parents[3] / "config" / "site.yaml"
 QUICK = ["--days", "2", "--tick", "60", "--replan", "120", "--start", "2027-01-04"]
@@ -72,7 +77,9 @@ def test_a_missing_site_file_is_said_clearly(
         (["--start", "2025-07-01"], "nothing is booked for heater boiler from 2025-07-01"),
         (["--start", "2027-07-01", "--days", "20"], "no weather for 2027-0"),
         (["--building", "none.py:factory"], "there is no such file"),
-        (["--building", "x.py:f", "--weather", "w.csv"], "--building brings its own"),
+        (["--building", "x.py:f", "--weather", "w.csv"], "--weather is for the virtual workshop"),
+        (["--building", "x.py:f", "--kind", "thin"], "--kind is for the virtual workshop"),
+        (["--building", "x.py:f", "--forecast"], "--forecast is for the virtual workshop"),
         (["--weather", "none.csv"], "none.csv: cannot be read"),
     ],
 )
@@ -86,7 +93,14 @@ def test_bad_input_is_refused_with_a_message(
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--days", "0"], ["--tick", "7"], ["--replan", "0"], ["--off", "60"], ["--start", "Monday"]],
+    [
+        ["--days", "0"],
+        ["--tick", "7"],
+        ["--replan", "0"],
+        ["--off", "60"],
+        ["--start", "Monday"],
+        ["--kind", "tiny"],
+    ],
 )
 def test_arguments_out_of_range_are_refused(arguments: list[str]) -> None:
     """The parser itself refuses them, with exit code 2."""
@@ -104,3 +118,39 @@ def test_another_bookings_file_is_used(tmp_path: Path, capsys: pytest.CaptureFix
     )
     assert call(*QUICK, "--without-others", "--bookings", str(path)) == 0
     assert "Tue 05 Jan 10:00 boat-bay  12.0 °C" in capsys.readouterr().out
+
+
+@pytest.fixture
+def orders(monkeypatch: pytest.MonkeyPatch) -> list[Order]:
+    """What would have been rehearsed; nothing is."""
+    kept: list[Order] = []
+
+    def keep(order: Order, progress: object) -> Scorecard:
+        kept.append(order)
+        return Scorecard((), (), ())
+
+    monkeypatch.setattr(season, "rehearse", keep)
+    monkeypatch.setattr(score, "as_text", lambda card, time_zone: "")
+    return kept
+
+
+def test_another_kind_of_building_is_rehearsed_on_request(
+    orders: list[Order], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--kind changes description, heater and building alike, and says so."""
+    assert call(*QUICK, "--kind", "thin", "--off", "0") == 0
+    order = orders[0]
+    assert order.rehearsed.site.zones[0].floor.slab_thickness_m == 0.065
+    assert order.rehearsed.heater == order.rehearsed.site.heater("boiler")
+    building = order.make_building()
+    assert isinstance(building, Workshop)
+    assert building.heater == order.rehearsed.heater
+    said = "As a thin slab under much glass; boiler has 6.3 kW."
+    assert said in capsys.readouterr().err
+
+
+def test_a_forecast_comes_on_request(orders: list[Order]) -> None:
+    """With --forecast the building brings one; without, it has none."""
+    for arguments in ([], ["--forecast"]):
+        assert call(*QUICK, *arguments) == 0
+    assert [isinstance(order.make_building(), Forecasting) for order in orders] == [False, True]

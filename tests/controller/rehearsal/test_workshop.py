@@ -320,3 +320,31 @@ def test_an_unheated_start_is_kept_from_frost(site: Site, winter: Weather) -> No
     truth = workshop(site, winter).truth()
     assert truth["air"] >= 6.99
     assert math.isclose(truth["energy"], 0.0)
+
+
+def test_the_course_is_that_of_the_first_version(
+    site: Site, winter: Weather, evening: Session
+) -> None:
+    """Five days with heat, people and doors end each midnight where the first version ended.
+
+    Air, slab and return [°C] and energy [kWh], computed by the workshop as it was before it was
+    made quicker: what saves time must not move anything. 1e-6 K is far above rounding.
+    """
+    building = Workshop(
+        site, "boiler", winter, [evening], start_s=START_S, seed=5, spread=0.25
+    )  # fmt: skip
+    midnights = []
+    for minute in range(5 * 1440):
+        building.sense()
+        building.advance(60.0, minute % 1440 < 500)
+        if minute % 1440 == 1439:
+            truth = building.truth()
+            midnights.append([truth[role] for role in ("air", "slab", "return", "energy")])
+    expected = [
+        [16.095504457, 17.906125620, 17.927648798, 70.214635273],
+        [19.977240842, 23.680371401, 23.725754405, 140.429270545],
+        [24.195055911, 27.941529030, 27.991761055, 210.636013683],
+        [27.310406830, 30.882403113, 30.930635273, 277.446104628],
+        [26.681508383, 30.463043286, 30.513822139, 338.077152773],
+    ]
+    assert np.allclose(midnights, expected, rtol=0.0, atol=1e-6)
