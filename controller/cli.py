@@ -18,9 +18,11 @@ COMMANDS = (
     "check",
     "bookings",
     "plan",
+    "coast",
     "log",
     "why",
     "fit",
+    "history",
     "acknowledge",
     "rehearse",
 )

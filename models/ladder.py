@@ -88,7 +88,7 @@ def _climbed(error_k: Mapping[str, float]) -> str:
 
 def _network_score_k(record: Record, prior: NetworkPrior, kind: Kind) -> float:
     cut = round((1.0 - HELD_BACK) * len(record))
-    early = fit_record(_first_steps(record, cut), prior.belief(kind))
+    early = fit_record(record.first(cut), prior.belief(kind))
     if not early.ok:
         return float("nan")
     tracked = track(record, early.network, early.noise)
@@ -103,16 +103,6 @@ def _network_score_k(record: Record, prior: NetworkPrior, kind: Kind) -> float:
 def _score_k(errors: Mapping[int, FloatArray]) -> float:
     known = [found for found in errors.values() if len(found) >= LEAST_STARTS]
     return float(np.mean([np.sqrt(np.mean(each**2)) for each in known])) if known else float("nan")
-
-
-def _first_steps(record: Record, count: int) -> Record:
-    return replace(
-        record,
-        air_c=record.air_c[:count],
-        slab_c=record.slab_c[:count],
-        inputs=record.inputs[:, :count],
-        driven=record.driven[:count],
-    )
 
 
 def _part(series: Series, first: int, end: int) -> Series:

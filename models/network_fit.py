@@ -34,6 +34,7 @@ LEAST_STARTS = 24
 """Starts, one an hour, without which nothing is fitted."""
 
 _ROUNDS = 3  # each with the error scales and the noise that the one before found
+_ROUNDS_AGAIN = 2
 _STEPS = 15  # of the search, in each round
 _TOLERANCE = 1e-3
 _SLAB_WEIGHT = 0.35  # of the slab's errors: one spot of it is not its mean
@@ -99,15 +100,18 @@ def fit_network(series: Series, prior: NetworkPrior, kind: Kind = Kind.TWO_NODE)
     return fit_record(record_of(series, step_s=STEP_S), prior.belief(kind))
 
 
-def fit_record(record: Record, prior: NetworkBelief) -> NetworkFit:
-    """The same for a record."""
+def fit_record(record: Record, prior: NetworkBelief, *, begin: Network | None = None) -> NetworkFit:
+    """The same for a record; ``begin`` is where the search begins if not at the prior.
+
+    A network fitted to most of the same history is near the goal: one round less is enough.
+    """
     problem = _Problem(record, prior)
     hours = float(problem.usable)
     if problem.usable < LEAST_STARTS:
         why = f"{hours:.0f} starts in unbroken history, {LEAST_STARTS} needed"
         return NetworkFit(prior.network, prior, problem.noise, hours, ok=False, why=why)
-    at = np.zeros(len(problem.middle))
-    for _ in range(_ROUNDS):
+    at = np.zeros(len(problem.middle)) if begin is None else problem.at(begin)
+    for _ in range(_ROUNDS if begin is None else _ROUNDS_AGAIN):
         at = problem.best(at)
         problem.rescale(at)
     network = problem.network(at)
@@ -154,6 +158,10 @@ class _Problem:
     def network(self, at: FloatArray) -> Network:
         """The network at these coordinates."""
         return at_coordinates(self._prior.network, self.middle + self._scale @ at)
+
+    def at(self, network: Network) -> FloatArray:
+        """Coordinates of a network of the prior's kind."""
+        return np.asarray(np.linalg.solve(self._scale, coordinates(network) - self.middle))
 
     def best(self, begin: FloatArray) -> FloatArray:
         """Search from ``begin`` for the most probable coordinates."""

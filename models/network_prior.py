@@ -62,6 +62,7 @@ _FIELDS_AND_FORM: Mapping[str, tuple[int, float]] = {
     "third_outdoor_w_k": (3, 0.45),
     "third_ground_w_k": (3, 0.45),
 }
+_METERED_SD = 0.05  # a meter's own error, and losses on the way to the slab (chosen, no source)
 _GROUND_SD_K = 3.0  # (chosen here, no source)
 _GAIN_SD_K = 1.2  # lift of the room by people, machines, sun through walls (chosen, no source)
 _READING_DEPTH_M = 0.05  # concrete between the slab's sensor and its mean (chosen, no source)
@@ -174,6 +175,7 @@ def network_prior(
     floor_resistance_m2k_w: float,
     glazing_gain_m2: float,
     ground_c: float = 10.0,
+    heat_metered: bool = False,
 ) -> NetworkPrior:
     """Networks to expect from areas, capacities and conductances.
 
@@ -195,6 +197,8 @@ def network_prior(
         Sum of glass area times g-value [m2].
     ground_c : float
         Temperature of the deep ground: about the mean of the year outdoors [°C].
+    heat_metered : bool
+        Whether heat is measured rather than taken from the heater's rating.
 
     Returns
     -------
@@ -226,9 +230,11 @@ def network_prior(
         )
     to_soil_m2k_w = floor_resistance_m2k_w + 0.5 * _GROUND_DEPTH_M / _SOIL_W_MK
     return NetworkPrior(
-        two_node=_spread(plain, area_m2),
-        lining=_spread(_with_lining(plain, area_m2), area_m2),
-        ground=_spread(_with_ground(plain, area_m2, area_m2 / to_soil_m2k_w), area_m2),
+        two_node=_spread(plain, area_m2, heat_metered),
+        lining=_spread(_with_lining(plain, area_m2), area_m2, heat_metered),
+        ground=_spread(
+            _with_ground(plain, area_m2, area_m2 / to_soil_m2k_w), area_m2, heat_metered
+        ),
     )
 
 
@@ -263,14 +269,17 @@ def _with_ground(plain: Network, area_m2: float, to_soil_w_k: float) -> Network:
     )
 
 
-def _spread(network: Network, area_m2: float) -> NetworkBelief:
+def _spread(network: Network, area_m2: float, heat_metered: bool) -> NetworkBelief:
     signed = {
         "ground_c": _GROUND_SD_K,
         "room_gain_w": _GAIN_SD_K * network.room_outdoor_w_k,
         "slab_reading_k_w": _READING_DEPTH_M / _CONCRETE_W_MK / area_m2,
     }
+    fields_and_form = dict(_FIELDS_AND_FORM)
+    if heat_metered:
+        fields_and_form["heat_gain"] = (0, _METERED_SD)
     variance = [
-        signed[name] ** 2 if name in SIGNED else _log_variance(*_FIELDS_AND_FORM[name])
+        signed[name] ** 2 if name in SIGNED else _log_variance(*fields_and_form[name])
         for name in LEARNT[network.kind]
     ]
     return NetworkBelief(network, as_covariance(np.diag(variance)))

@@ -61,6 +61,16 @@ class Record:
         """How many steps there are."""
         return len(self.air_c)
 
+    def first(self, count: int) -> Record:
+        """The record's first ``count`` steps."""
+        return replace(
+            self,
+            air_c=self.air_c[:count],
+            slab_c=self.slab_c[:count],
+            inputs=self.inputs[:, :count],
+            driven=self.driven[:count],
+        )
+
     def spans(self) -> list[list[Run]]:
         """Stretches over which the inputs are unbroken, each in runs of what was measured."""
         seen = np.where(np.isfinite(self.air_c), 1 + np.isfinite(self.slab_c), 0)

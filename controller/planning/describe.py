@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 
-from controller.records.site import Floor, Glazing, Heater, Site, Surface, Zone
+from controller.records.site import Floor, Glazing, Heater, Loop, Site, Surface, Zone
 from models.day_one import Prior, first_order_prior
 from models.envelope import u_value_w_m2k, ventilation_loss_w_k
 from models.floor_output import slab_to_room_w_k
 from models.ground_floor import floor_loss_w_k
+from models.network_prior import NetworkPrior, network_prior
 
 AIR_J_M3K = 1200.0
 """Heat stored by one cubic metre of air for each kelvin [J/m3K]."""
@@ -25,6 +26,13 @@ memory."""
 GLASS_IN_USE = 0.75
 """What frame, dirt and slanting rays leave of the g-value [-]; common practice, no source."""
 
+TUBE_WALL_M, TUBE_W_MK = 0.002, 0.4
+"""Wall of a plastic tube [m] and its conductivity [W/mK]; common practice, no source."""
+FILM_W_M2K = 600.0
+"""From flowing water or glycol to the tube [W/m2K]; common practice, no source."""
+SURFACE_W_M2K = 10.8
+"""From a heated floor's surface to the room [W/m2K], EN 1264-5."""
+
 
 def zone_prior(zone: Zone, *, latitude_deg: float) -> Prior:
     """The first-order response to expect of a zone from its description alone."""
@@ -36,6 +44,43 @@ def zone_prior(zone: Zone, *, latitude_deg: float) -> Prior:
         slab_to_room_w_k=_coupling_w_k(floor),
         glazing_gain_m2=sum(glazing_gain_m2(g, latitude_deg) for g in zone.glazing),
     )
+
+
+def zone_network_prior(zone: Zone, *, latitude_deg: float, metered: bool) -> NetworkPrior:
+    """The networks to expect of a zone from its description alone."""
+    floor = zone.floor
+    ground_w_k = _ground_w_k(floor)
+    return network_prior(
+        area_m2=floor.area_m2,
+        slab_capacity_j_k=slab_capacity_j_k(floor),
+        room_capacity_j_k=room_capacity_j_k(zone),
+        slab_room_w_k=_coupling_w_k(floor),
+        room_outdoor_w_k=zone_loss_w_k(zone) - ground_w_k,
+        slab_ground_w_k=ground_w_k,
+        floor_resistance_m2k_w=floor.insulation_thickness_m / floor.insulation_conductivity_w_mk,
+        glazing_gain_m2=sum(glazing_gain_m2(g, latitude_deg) for g in zone.glazing),
+        heat_metered=metered,
+    )
+
+
+def tubes_w_k(loop: Loop, floor: Floor) -> float:
+    """Conductance from the water in a loop to the slab around its tubes [W/K].
+
+    For each metre the film, the tube's wall (2 mm of plastic) and the way to the mean of the
+    tubes' plane, ln(spacing / (pi d)) / (2 pi lambda), as in the resistance method of
+    ISO 11855-2; film and wall are common practice, no source.
+    """
+    outside_m = loop.tube_bore_m + 2.0 * TUBE_WALL_M
+    film = 1.0 / (math.pi * loop.tube_bore_m * FILM_W_M2K)
+    wall = math.log(outside_m / loop.tube_bore_m) / (2.0 * math.pi * TUBE_W_MK)
+    spread = max(floor.tube_spacing_m / (math.pi * outside_m), 1.05)
+    across = math.log(spread) / (2.0 * math.pi * floor.slab_conductivity_w_mk)
+    return loop.tube_length_m / (film + wall + across)
+
+
+def surface_share(floor: Floor, slab_room_w_k: float) -> float:
+    """How much of the way from room air to slab the floor's surface lies [0..1]."""
+    return min(1.0, slab_room_w_k / (SURFACE_W_M2K * floor.area_m2))
 
 
 def zone_loss_w_k(zone: Zone) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -10,6 +11,8 @@ import numpy as np
 
 from controller.planning.describe import zone_prior
 from controller.planning.history import STEP_S, Grid, Source, zone_series
+from controller.planning.learn_network import Outcome, learn_network
+from controller.planning.network_parameters import Known, known_network, network_values, prior_of
 from controller.planning.parameters import (
     MODEL,
     RESIDUAL_H,
@@ -19,11 +22,14 @@ from controller.planning.parameters import (
     values_of,
 )
 from controller.records.errands import LearnAnswer, LearnErrand, Learnt
-from controller.records.plan import ParameterSet, ParameterSource
+from controller.records.imported import with_imported
+from controller.records.plan import ParameterSet, ParameterSource, Value
 from controller.records.site import Zone
 from models.backtest import errors_by_horizon
 from models.day_one import Prior
 from models.first_order import FirstOrder
+from models.network_backtest import STEP_S as FIT_STEP_S
+from models.network_record import record_of
 from models.response_fit import Fit, fit
 from models.series import Series
 
@@ -39,6 +45,9 @@ LEAST_HISTORY_H = 72.0
 """Unbroken history that the judged fit must rest on [h]."""
 LEAST_HEAT_H = 3.0
 """Hours of full heat that it must have seen: an unheated room says nothing of its floor [h]."""
+THOROUGH_S = 6.5 * 86400.0
+"""How often the first-order response and every kind of network are fitted anew [s]."""
+FIRST_ORDER_MADE = "first_order_made_s"
 PHYSICAL_SD = 3.0
 """How far a learnt value may lie from the description's, in the prior's standard deviations."""
 
@@ -69,30 +78,93 @@ class _Judgement:
 
 
 def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
+    """The first-order response at times, the network each time; one set holds both."""
     stored = set_in_force(zone, errand.parameter_sets)
     in_force = stored or day_one_set(errand.site, zone, now_s=errand.now_s)
-    prior = zone_prior(zone, latitude_deg=errand.site.latitude_deg)
     series = _known_part(_history(errand, source, zone))
-
-    def keep(why: str) -> Learnt:
+    thorough = stored is None or errand.now_s - first_order_s(in_force) >= THOROUGH_S
+    response = _learn_response(errand, zone, series, in_force) if thorough else None
+    known = known_network(errand.site, zone, stored)
+    outcome = _learn_network(errand, zone, series, known, thorough=thorough)
+    learnt = _joined(errand, zone, series, in_force, response=response, outcome=outcome)
+    if learnt is None:
         origin = "The description's values" if stored is None else f"Set {in_force.id}"
-        return Learnt(in_force, stored is None, f"{origin} hold: {why}.")
+        return Learnt(in_force, stored is None, f"{origin} hold: {outcome.why}.")
+    if outcome.found is None:
+        return Learnt(learnt, True, f"The fallback's first-order response is new; {outcome.why}.")
+    return Learnt(learnt, True, f"Learnt from history: it predicts better ({outcome.why}).")
 
+
+def _learn_network(
+    errand: LearnErrand, zone: Zone, series: Series, known: Known, *, thorough: bool
+) -> Outcome:
+    if lack := _too_little_heat(series):
+        return Outcome(None, lack, {})
+    record = record_of(series, step_s=FIT_STEP_S)
+    return learn_network(record, prior_of(errand.site, zone), known, thorough=thorough)
+
+
+def _joined(
+    errand: LearnErrand,
+    zone: Zone,
+    series: Series,
+    in_force: ParameterSet,
+    *,
+    response: tuple[Fit, _Judgement] | None,
+    outcome: Outcome,
+) -> ParameterSet | None:
+    """The set in force with what is new in it; None where nothing is."""
+    if response is None and outcome.found is None:
+        return None
+    made = datetime.fromtimestamp(errand.now_s, UTC)
+    values, model = dict(in_force.values), in_force.model
+    error_k = dict(in_force.error_k or {})
+    if response is not None:
+        fit, judgement = response
+        kept = {name: v for name, v in values.items() if name.startswith("network_")}
+        values = {**values_of(fit.belief, _residual_k(judgement)), **kept}
+        values[FIRST_ORDER_MADE] = Value(errand.now_s, 0.0)
+        if model == MODEL:
+            error_k = {str(hours): rms for hours, rms in judgement.rms_k.items()}
+    if (found := outcome.found) is not None:
+        values = {name: v for name, v in values.items() if not name.startswith("network_")}
+        values |= network_values(found.belief, found.noise)
+        model = found.network.kind.value
+        error_k = {str(hours): rms for hours, rms in outcome.error_k.items()}
+    return ParameterSet(
+        id=f"{zone.id}-{made:%Y%m%dT%H%M%SZ}",
+        zone=zone.id,
+        model=model,
+        source=ParameterSource.HISTORY,
+        made_s=errand.now_s,
+        values=values,
+        span_start_s=series.start_s,
+        span_end_s=series.start_s + len(series.air_c) * series.step_s,
+        error_k=error_k,
+    )
+
+
+def first_order_s(parameter_set: ParameterSet) -> float:
+    """When the first-order response of a set was learnt (UTC seconds); -inf for never."""
+    made = parameter_set.values.get(FIRST_ORDER_MADE)
+    return made.value if made is not None else -math.inf
+
+
+def _learn_response(
+    errand: LearnErrand, zone: Zone, series: Series, in_force: ParameterSet
+) -> tuple[Fit, _Judgement] | None:
+    """A first-order response that predicts better than the one in force; None where none does."""
+    prior = zone_prior(zone, latitude_deg=errand.site.latitude_deg)
     candidate = fit(_part(series, 0.0, 1.0 - HELD_BACK), prior)
-    if lack := _lack(candidate, series):
-        return keep(lack)
+    if _lack(candidate, series):
+        return None
     held_back = _part(series, 1.0 - HELD_BACK, 1.0)
     new = _judge(held_back, candidate.model)
     old = _judge(held_back, response_of(in_force).model)
-    if new is None or old is None:
-        return keep("the held-back history is too broken to judge a fit on")
-    if new.score_k >= old.score_k:
-        return keep(_comparison("a new fit predicts no better", new, old))
+    if new is None or old is None or new.score_k >= old.score_k:
+        return None
     final = fit(series, prior)
-    if not final.ok or not is_physical(final.model, prior):
-        return keep("the new fit lies too far from what the building can be")
-    reason = _comparison("Learnt from history: it predicts better", new, old) + "."
-    return Learnt(_learnt_set(errand, zone, series, final, new), True, reason)
+    return (final, new) if final.ok and is_physical(final.model, prior) else None
 
 
 def is_physical(model: FirstOrder, prior: Prior) -> bool:
@@ -113,7 +185,7 @@ def is_physical(model: FirstOrder, prior: Prior) -> bool:
 def _history(errand: LearnErrand, source: Source, zone: Zone) -> Series:
     end_s = np.floor(errand.now_s / STEP_S) * STEP_S
     grid = Grid.before(float(end_s), span_s=SPAN_S, step_s=STEP_S)
-    return zone_series(source, errand.site, zone, grid)
+    return zone_series(source, with_imported(errand.site), zone, grid)
 
 
 def _known_part(series: Series) -> Series:
@@ -147,9 +219,14 @@ def _lack(candidate: Fit, series: Series) -> str | None:
         return candidate.why
     if candidate.usable_hours < LEAST_HISTORY_H:
         return f"{candidate.usable_hours:.0f} h of history to fit, {LEAST_HISTORY_H:.0f} h needed"
-    fitted_w = _part(series, 0.0, 1.0 - HELD_BACK).power_w
-    full_w = float(np.nanmax(fitted_w))
-    heat_h = float(np.nansum(fitted_w)) / full_w * series.step_s / 3600.0 if full_w > 0 else 0.0
+    return _too_little_heat(series)
+
+
+def _too_little_heat(series: Series) -> str | None:
+    """An unheated room says nothing of its floor; None where there was heat enough."""
+    fitted_w = np.nan_to_num(_part(series, 0.0, 1.0 - HELD_BACK).power_w)
+    full_w = float(fitted_w.max(initial=0.0))
+    heat_h = float(fitted_w.sum()) / full_w * series.step_s / 3600.0 if full_w > 0 else 0.0
     if heat_h < LEAST_HEAT_H:
         return f"{heat_h:.1f} h of heat in the history, {LEAST_HEAT_H:.0f} h needed"
     return None
@@ -171,28 +248,3 @@ def _residual_k(judgement: _Judgement) -> tuple[float, ...]:
     known_h = sorted(judgement.rms_k)
     known_k = [judgement.rms_k[hours] for hours in known_h]
     return tuple(float(np.interp(hours, known_h, known_k)) for hours in RESIDUAL_H)
-
-
-def _comparison(what: str, new: _Judgement, old: _Judgement) -> str:
-    hours = max(h for h in JUDGED_H if h in new.rms_k and h in old.rms_k)
-    return (
-        f"{what} (held-back history, {hours} h ahead: {new.rms_k[hours]:.2f} K rms, "
-        f"{old.rms_k[hours]:.2f} K before)"
-    )
-
-
-def _learnt_set(
-    errand: LearnErrand, zone: Zone, series: Series, final: Fit, judgement: _Judgement
-) -> ParameterSet:
-    made = datetime.fromtimestamp(errand.now_s, UTC)
-    return ParameterSet(
-        id=f"{zone.id}-{made:%Y%m%dT%H%M%SZ}",
-        zone=zone.id,
-        model=MODEL,
-        source=ParameterSource.HISTORY,
-        made_s=errand.now_s,
-        values=values_of(final.belief, _residual_k(judgement)),
-        span_start_s=series.start_s,
-        span_end_s=series.start_s + len(series.air_c) * series.step_s,
-        error_k={str(hours): rms for hours, rms in judgement.rms_k.items()},
-    )

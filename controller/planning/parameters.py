@@ -16,6 +16,8 @@ from models.belief import Belief, Covariance, as_covariance
 from models.first_order import FirstOrder
 
 MODEL = "first_order"
+MODELS = (MODEL, "two_node", "three_node", "three_node_ground")
+"""What a set may hold: each has the first-order numbers, the others a network beside them."""
 PARAMETERS = tuple(field.name for field in fields(FirstOrder))
 _LOGARITHMIC = (0, 1, 2)
 _PAIRS = tuple(itertools.combinations(range(len(PARAMETERS)), 2))
@@ -63,7 +65,7 @@ def response_in_force(
 
 def set_in_force(zone: Zone, parameter_sets: Sequence[ParameterSet]) -> ParameterSet | None:
     """The latest stored set of a zone that this version can use."""
-    own = [s for s in parameter_sets if s.zone == zone.id and s.model == MODEL]
+    own = [s for s in parameter_sets if s.zone == zone.id and s.model in MODELS]
     return max(own, key=lambda s: s.made_s, default=None)
 
 

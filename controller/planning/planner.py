@@ -6,14 +6,17 @@ import math
 
 import numpy as np
 
-from controller.planning.arrivals import zone_outlook
 from controller.planning.blocks import Interval, Need, label
-from controller.planning.demand import ZoneCase, frost_duty, needed_duty
-from controller.planning.describe import heat_share, quick_share
-from controller.planning.history import FloatArray, Grid, Source, heater_duty
+from controller.planning.history import FloatArray, Grid, Source, heater_duty, zone_heat_w
+from controller.planning.network_arrivals import zone_outlook
+from controller.planning.network_case import ZoneCase
+from controller.planning.network_parameters import known_network
 from controller.planning.outlook import Weather, weather_ahead, weather_from_room
-from controller.planning.parameters import Response, response_in_force
-from controller.planning.start import full_output_w, outdoor_by_balance, zone_start
+from controller.planning.parameters import response_in_force, set_in_force
+from controller.planning.programme_plan import Heating, cheapest
+from controller.planning.start import PAST_S, full_output_w, outdoor_by_balance
+from controller.planning.tariff import prices_ahead
+from controller.planning.zone_state import ZoneState, has_air, zone_state
 from controller.records.errands import PlanErrand
 from controller.records.plan import Plan
 from controller.records.sessions import Session
@@ -53,23 +56,26 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     zones = errand.site.zones_of(heater)
     sessions = _sessions_of(errand, zones)
     grid = plan_grid(sessions, now_s=errand.now_s)
-    output_w = full_output_w(source, errand.site, heater, now_s=errand.now_s)
-    cases = _cases(errand, source, heater, grid, output_w)
-    needs = [
-        Need(case.zone, needed_duty(case), frost_duty(case), warmed=bool(case.start.past_w.any()))
-        for case in cases
-    ]
-    on = _switching(errand, source, needs, grid)
+    cases = _cases(errand, source, heater, grid)
+    heating = cheapest(cases, prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s))
+    needs = _needs(cases, heating, source)
+    on = _switching(errand, source, heating, grid)
     duty = _duty_of(on, grid)
     duty[0] += _given_share(errand, source, grid)
     blocks = label(on, needs, sessions, grid, from_s=errand.now_s)
+    outlooks = tuple(
+        zone_outlook(
+            case, room, duty * heating.available_w * case.share, spread, blocks, now_s=errand.now_s
+        )
+        for case, room, spread in zip(cases, heating.rooms, heating.spreads, strict=True)
+    )
     return Plan(
         id=f"{heater.id}-{errand.now_s:.0f}",
         heater=heater.id,
         made_s=errand.now_s,
         until_s=grid.end_s,
         blocks=blocks,
-        outlooks=tuple(zone_outlook(case, duty, blocks, now_s=errand.now_s) for case in cases),
+        outlooks=outlooks,
         sessions=sessions,
     )
 
@@ -90,48 +96,77 @@ def _sessions_of(errand: PlanErrand, zones: tuple[Zone, ...]) -> tuple[Session, 
     return tuple(sorted(coming, key=lambda s: (s.start_s, s.id)))
 
 
-def _cases(
-    errand: PlanErrand, source: Source, heater: Heater, grid: Grid, output_w: float
-) -> list[ZoneCase]:
+def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> list[ZoneCase]:
     site, now_s = errand.site, errand.now_s
     outdoors = weather_ahead(source, site, now_s=now_s, grid=grid)
-    cases = []
-    for zone in site.zones_of(heater):
-        response = response_in_force(site, zone, errand.parameter_sets, now_s=now_s)
-        weather = outdoors or _weather_from_room(errand, source, zone, response, grid)
-        case = ZoneCase(
-            zone=zone.id,
+    rating_w = full_output_w(source, site, heater, now_s=now_s)
+    return [
+        ZoneCase(
+            site=site,
+            heater=heater,
+            zone=zone,
             sessions=_sessions_of(errand, (zone,)),
-            frost_floor_c=errand.limits.frost_off_c,
-            response=response,
-            start=zone_start(source, site, zone, response.model, grid=grid, now_s=now_s),
-            weather=weather,
-            power_w=output_w * heat_share(site, heater, zone),
-            quick_share=quick_share(zone),
+            limits=errand.limits,
+            state=_state(errand, source, zone, grid),
+            weather=outdoors or _weather_from_room(errand, source, zone, grid),
+            rating_w=rating_w,
             grid=grid,
         )
-        cases.append(case)
-    return cases
+        for zone in site.zones_of(heater)
+    ]
 
 
-def _weather_from_room(
-    errand: PlanErrand, source: Source, zone: Zone, response: Response, grid: Grid
-) -> Weather:
+def _state(errand: PlanErrand, source: Source, zone: Zone, grid: Grid) -> ZoneState:
+    """The zone's state at the first slot; at this moment where readings only just begin."""
+    known = known_network(errand.site, zone, set_in_force(zone, errand.parameter_sets))
+    begun = has_air(source, errand.site, zone, until_s=grid.start_s)
+    at_s = grid.start_s if begun else errand.now_s
+    return zone_state(source, errand.site, zone, known, at_s=at_s)
+
+
+def _weather_from_room(errand: PlanErrand, source: Source, zone: Zone, grid: Grid) -> Weather:
+    response = response_in_force(errand.site, zone, errand.parameter_sets, now_s=errand.now_s)
     level_c, sd_k = outdoor_by_balance(
         source, errand.site, zone, response.model, now_s=errand.now_s
     )
     return weather_from_room(level_c, sd_k, grid)
 
 
-def _switching(errand: PlanErrand, source: Source, needs: list[Need], grid: Grid) -> list[Interval]:
-    """On-times from now on (UTC seconds): the heater is on while any zone needs heat."""
-    duty = np.max([need.duty for need in needs], axis=0)
+def _warmed(case: ZoneCase, source: Source) -> bool:
+    """Whether a zone got heat in the last hours."""
+    past = Grid.before(case.grid.start_s, span_s=PAST_S, step_s=SLOT_S)
+    return bool(np.nan_to_num(zone_heat_w(source, case.site, case.zone, past)).any())
+
+
+def _needs(cases: list[ZoneCase], heating: Heating, source: Source) -> list[Need]:
+    """Whose heat it is: that of the zone with the next session, or one that runs."""
+    edges_s = cases[0].grid.edges_s()[:-1]
+    next_s = np.array([[_next_s(case, edge_s) for edge_s in edges_s] for case in cases])
+    own = (next_s == next_s.min(axis=0)) & np.isfinite(next_s)
+    return [
+        Need(
+            case.zone.id,
+            np.where(mine, heating.duty, heating.frost_duty),
+            heating.frost_duty,
+            warmed=_warmed(case, source),
+        )
+        for case, mine in zip(cases, own, strict=True)
+    ]
+
+
+def _next_s(case: ZoneCase, at_s: float) -> float:
+    """When the zone's running or next session starts (UTC seconds); inf for none."""
+    return next((s.start_s for s in case.sessions if s.end_s > at_s), math.inf)
+
+
+def _switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid) -> list[Interval]:
+    """On-times from now on (UTC seconds)."""
     changes = source.heating(errand.heater, errand.now_s - LOOK_BACK_S, errand.now_s)
     changed_s = changes[-1][0] if changes else errand.now_s - LOOK_BACK_S
     # a pause that is under way is over when the limits say so: heat that is late must not wait
     rested_s = max(0.0, PULSE_S - errand.limits.min_off_s)
     times = on_times(
-        duty,
+        heating.duty,
         slot_s=grid.step_s,
         min_on_s=max(errand.limits.min_on_s, PULSE_S),
         min_off_s=max(errand.limits.min_off_s, PULSE_S),

@@ -12,6 +12,7 @@ import pytest
 
 from controller.planning.planner import make_plan
 from controller.records.errands import PlanErrand
+from controller.records.forecast import Forecast
 from controller.records.limits import Limits
 from controller.records.plan import ParameterSet, Plan
 from controller.records.sessions import Session
@@ -53,6 +54,9 @@ class Memory:
         times, values = self.readings.get(sensor, ([], []))
         a, b = bisect.bisect_left(times, since_s), bisect.bisect_left(times, until_s)
         return list(zip(times[a:b], values[a:b], strict=True))
+
+    def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
+        return []
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         changes = self.changes.get(heater, [])

@@ -105,7 +105,7 @@ def test_without_sessions_a_cold_room_gets_its_frost_floor_and_no_more(workshop,
     later = [p.air_c for p in plan.outlooks[0].points[96:]]
     assert reasons == {BlockReason.FROST_FLOOR}
     # half a kelvin either side: one on-time of 20 min raises the room by about that
-    assert 6.5 < min(later) < max(later) < 8.0
+    assert 5.2 < min(later) < max(later) < 6.8
 
 
 def test_two_rooms_on_one_heater_each_have_their_outlook(pair, session):

@@ -1,0 +1,124 @@
+"""Learning a zone's network: fitted to most of its history, judged on the rest, then to all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.planning.network_parameters import FIRST_KIND, Known, begin_of
+from models.network_backtest import starts_of, steps_of, track
+from models.network_fit import NetworkFit, fit_record
+from models.network_prior import NetworkPrior
+from models.network_record import Record
+from models.observer import Noise
+from models.series import FloatArray
+from models.thermal_network import Kind, Network
+
+HELD_BACK = 0.25
+"""Share of the history, its end, that networks are judged on and not fitted to [-]."""
+JUDGED_H = (6, 12, 24)
+"""Horizons whose rms errors are averaged for the judgement [h]."""
+KEPT_H = (1, 6, 12, 24)
+"""Horizons whose rms errors are kept [h]."""
+LEAST_STARTS = 12
+"""Starts, one an hour, that a horizon needs on held-back history to count."""
+SEEN = 1.1
+"""The set in force was fitted to most of the held-back history, a new one was not: it may be this
+much worse there without being worse ahead [-]."""
+CLEARLY = 0.97
+"""A kind of network is left for one that has at most this share of its error [-]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What learning found: a fit to use from now on, or None and why not.
+
+    ``error_k`` holds the rms errors by horizon in hours on held-back history [K].
+    """
+
+    found: NetworkFit | None
+    why: str
+    error_k: Mapping[int, float]
+
+
+def learn_network(
+    record: Record, prior: NetworkPrior, in_force: Known, *, thorough: bool
+) -> Outcome:
+    """Fit anew and take it only where it predicts as well on history it has not seen.
+
+    Parameters
+    ----------
+    record : Record
+        The zone's history.
+    prior : NetworkPrior
+        What its description says.
+    in_force : Known
+    thorough : bool
+        Whether every kind of network is tried, not only the one in force.
+    """
+    cut = round((1.0 - HELD_BACK) * len(record))
+    early_record = record.first(cut)
+    kinds = list(Kind) if thorough else [in_force.network.kind]
+    early = {kind: _fitted(early_record, prior, in_force, kind) for kind in kinds}
+    errors = {kind: _errors_k(record, fit, cut) for kind, fit in early.items() if fit.ok}
+    now_k = _errors_of(record, in_force.network, in_force.noise, cut)
+    if not any(map(_judged, errors.values())) or not _judged(now_k):
+        why = next(iter(early.values())).why if not errors else "too little to judge a fit on"
+        return Outcome(None, why, now_k)
+    kind = _best({kind: score_k(found) for kind, found in errors.items()}, in_force.network.kind)
+    new_k, old_k = score_k(errors[kind]), score_k(now_k)
+    told = f"held-back history, 6 to 24 h ahead: {new_k:.2f} K rms, {old_k:.2f} K before"
+    if new_k > SEEN * old_k:
+        return Outcome(None, f"a new fit predicts no better ({told})", now_k)
+    final = _fitted(record, prior, in_force, kind, near=early[kind].network)
+    if not final.ok:
+        return Outcome(None, final.why, now_k)
+    return Outcome(final, told, errors[kind])
+
+
+def score_k(errors_k: Mapping[int, float]) -> float:
+    """Mean of the rms errors that count [K]; inf where none is known."""
+    known = [errors_k[hours] for hours in JUDGED_H if hours in errors_k]
+    return float(np.mean(known)) if known else float("inf")
+
+
+def _fitted(
+    record: Record, prior: NetworkPrior, known: Known, kind: Kind, near: Network | None = None
+) -> NetworkFit:
+    belief = prior.belief(kind)
+    if near is None and known.network.kind is kind:
+        near = begin_of(known, belief)
+    return fit_record(record, belief, begin=near)
+
+
+def _errors_k(record: Record, fit: NetworkFit, since: int) -> dict[int, float]:
+    return _errors_of(record, fit.network, fit.noise, since)
+
+
+def _errors_of(record: Record, network: Network, noise: Noise, since: int) -> dict[int, float]:
+    """Rms errors from ``since`` on by horizon, where there are enough of them [K]."""
+    tracked = track(record, network, noise)
+    found: dict[int, FloatArray] = {
+        hours: tracked.air_errors(starts_of(record, hours, since=since), steps_of(record, hours))
+        for hours in KEPT_H
+    }
+    return {
+        hours: float(np.sqrt(np.mean(each**2)))
+        for hours, each in found.items()
+        if len(each) >= LEAST_STARTS
+    }
+
+
+def _judged(errors_k: Mapping[int, float]) -> bool:
+    return bool(np.isfinite(score_k(errors_k)))
+
+
+def _best(scores_k: Mapping[Kind, float], in_force: Kind) -> Kind:
+    """The kind in force, or the first, unless another is clearly better."""
+    usual = in_force if in_force in scores_k else FIRST_KIND
+    best = min(scores_k, key=lambda kind: scores_k[kind])
+    if usual not in scores_k or scores_k[best] <= CLEARLY * scores_k[usual]:
+        return best
+    return usual

@@ -1,0 +1,131 @@
+"""The cheapest heating of a heater's zones, as shares of full heat in each slot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.planning.history import FloatArray
+from controller.planning.network_case import ZoneCase
+from controller.planning.tariff import Prices
+from controller.planning.wishes_ahead import Wish, frost_wish, session_wish
+from controller.planning.zone_state import Spread, folded, spread_ahead
+from models.heated_room import Room
+from models.programme import Heater, Programme, least_cost
+
+ROUGH_STEP_S = 3600.0
+"""Slots of the programmes that only say where heat leads and what frost needs [s]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heating:
+    """A heater's programme.
+
+    Parameters
+    ----------
+    rooms : tuple of Room
+        The zones as the programme took them.
+    programme : Programme
+    spreads : tuple of Spread
+        How far each zone's air may be off.
+    duty, frost_duty : array, shape (slots,)
+        Share of what the heater can give in each slot: in all, and for the frost floor alone.
+    available_w : array, shape (slots,)
+        What the heater can give as the slabs warm [W].
+    """
+
+    rooms: tuple[Room, ...]
+    programme: Programme
+    spreads: tuple[Spread, ...]
+    duty: FloatArray
+    frost_duty: FloatArray
+    available_w: FloatArray
+
+
+def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
+    """Solve twice: without margins, to learn how far heat leads astray, and then with them.
+
+    Raises
+    ------
+    ProgrammeFailed
+        Where the solver finds no answer.
+    """
+    rough_cases = [case.coarse(ROUGH_STEP_S) for case in cases]
+    _, rough = _solved(
+        rough_cases, prices, [session_wish(c.limits, c.sessions, c.grid, None) for c in rough_cases]
+    )
+    spreads = tuple(
+        spread_ahead(case.state, coarse, path.heat_w, case.grid)
+        for case, coarse, path in zip(cases, rough_cases, rough.rooms, strict=True)
+    )
+    rooms, programme = _solved(
+        cases,
+        prices,
+        [
+            session_wish(c.limits, c.sessions, c.grid, s)
+            for c, s in zip(cases, spreads, strict=True)
+        ],
+    )
+    available_w = _available_w(rooms, programme, cases)
+    fold = round(ROUGH_STEP_S / cases[0].grid.step_s)
+    frost_w = np.repeat(_frost_w(rough_cases, prices), fold)[: cases[0].grid.count]
+    return Heating(
+        rooms,
+        programme,
+        spreads,
+        duty=_share(programme.heat_w, available_w),
+        frost_duty=_share(frost_w, available_w),
+        available_w=available_w,
+    )
+
+
+def _solved(
+    cases: Sequence[ZoneCase], prices: Prices, wishes: Sequence[Wish]
+) -> tuple[tuple[Room, ...], Programme]:
+    grid, price = cases[0].grid, _usual_price(prices)
+    fold = -(-len(prices.price_per_kwh) // grid.count)
+    heater = Heater(
+        rating_w=cases[0].rating_w,
+        price_per_kwh=folded(prices.price_per_kwh, fold),
+        surplus_w=folded(prices.surplus_w, fold),
+        surplus_price_per_kwh=prices.surplus_price_per_kwh,
+        shares=tuple(case.share for case in cases),
+    )
+    rooms = tuple(
+        case.room(wish, price_per_kwh=price) for case, wish in zip(cases, wishes, strict=True)
+    )
+    return rooms, least_cost(rooms, heater, slot_s=grid.step_s)
+
+
+def _usual_price(prices: Prices) -> float:
+    """What a kWh of comfort is worth: heat that costs nothing must not make it worthless."""
+    usual, highest = np.mean(prices.price_per_kwh), np.max(np.abs(prices.price_per_kwh))
+    return float(max(usual, 0.25 * highest, 1e-3))
+
+
+def _available_w(
+    rooms: Sequence[Room], programme: Programme, cases: Sequence[ZoneCase]
+) -> FloatArray:
+    """What the heater gives when on: the coolest return decides how far it is throttled."""
+    most = [
+        room.available_w(path.states) / case.share
+        for room, path, case in zip(rooms, programme.rooms, cases, strict=True)
+    ]
+    return np.asarray(np.min(most, axis=0))
+
+
+def _frost_w(cases: Sequence[ZoneCase], prices: Prices) -> FloatArray:
+    """Heat that the frost floor alone needs [W]; nothing where an unheated zone stays above."""
+    wishes = [frost_wish(case.limits, case.grid) for case in cases]
+    rooms = [case.room(w, price_per_kwh=1.0) for case, w in zip(cases, wishes, strict=True)]
+    if all((room.states(0.0) @ room.air_row >= room.lower_c).all() for room in rooms):
+        return np.zeros(cases[0].grid.count)
+    _, programme = _solved(cases, prices, wishes)
+    return programme.heat_w
+
+
+def _share(heat_w: FloatArray, available_w: FloatArray) -> FloatArray:
+    duty = np.divide(heat_w, available_w, out=np.zeros_like(heat_w), where=available_w > 1.0)
+    return np.asarray(np.clip(duty, 0.0, 1.0))

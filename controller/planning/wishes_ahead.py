@@ -1,0 +1,123 @@
+"""What one zone should keep to in each slot: sessions with their margins, frost floor, limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from controller.planning.history import FloatArray, Grid
+from controller.planning.zone_state import Spread
+from controller.records.limits import Limits
+from controller.records.sessions import Session
+
+BAND_K = 0.5
+"""A room this far below its target still counts as warm [K]."""
+FEEDBACK_S = 2.0 * 3600.0
+"""How long it takes until heat ordered after a surprise is felt in the room [s]."""
+UNCORRECTED = 0.5
+"""Share of the error growing before that which later plans fail to make good [-]."""
+SESSION_MARGIN = 0.7
+"""Margin inside a session, as a share of the one at its start [-]."""
+FROST_MARGIN_K = 0.7
+"""How far above the start of frost protection a plan keeps the room [K]."""
+SHORT_H = 8.0
+"""Hours of full heat that a K·h of shortfall is worth inside a session [1/K]."""
+START_H = 24.0
+"""Hours of full heat that a kelvin short at a session's start is worth [h/K]."""
+FROST_H = 40.0
+"""The same for a K·h below the frost floor [1/K]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wish:
+    """Least room air at each slot border [°C] and its price, both of shape (slots + 1,).
+
+    ``hours_per_k_h`` counts in hours of full heat for each K·h below.
+    """
+
+    lower_c: FloatArray
+    hours_per_k_h: FloatArray
+
+
+def frost_wish(limits: Limits, grid: Grid) -> Wish:
+    """The frost floor alone."""
+    borders = grid.count + 1
+    return Wish(np.full(borders, limits.frost_on_c + FROST_MARGIN_K), np.full(borders, FROST_H))
+
+
+def session_wish(
+    limits: Limits, sessions: Sequence[Session], grid: Grid, spread: Spread | None
+) -> Wish:
+    """Frost floor and sessions; each session is ready with the probability asked for.
+
+    Parameters
+    ----------
+    limits : Limits
+    sessions : sequence of Session
+        Of the zone, not over.
+    grid : Grid
+    spread : Spread or None
+        None asks for no margin.
+    """
+    wish = frost_wish(limits, grid)
+    lower_c, price = wish.lower_c, wish.hours_per_k_h
+    step_h = grid.step_s / 3600.0
+    for session in sessions:
+        first, last = session_borders(session, grid)
+        if first > grid.count:
+            continue
+        margin_k = np.zeros(grid.count + 1) if spread is None else margins_k(session, grid, spread)
+        inside = slice(first, last + 1)
+        wanted_c = ready_c(session) + SESSION_MARGIN * margin_k[inside]
+        price[inside] = SHORT_H
+        if session.start_s > grid.start_s:
+            wanted_c[0] = ready_c(session) + margin_k[first]
+            price[first] = START_H / step_h
+        lower_c[inside] = np.maximum(lower_c[inside], wanted_c)
+    return wish
+
+
+def margins_k(session: Session, grid: Grid, spread: Spread) -> FloatArray:
+    """How far above its band a session's room is aimed at each border, (slots + 1,) [K].
+
+    The wanted quantile of the error that no later plan can make good: all of what comes within
+    the time that heat needs to be felt, and a share of what comes before. So the margin grows
+    with the lead and falls as the session nears. Inside the session only the former is left.
+    """
+    first, _ = session_borders(session, grid)
+    late_k, all_k = late_and_all_k(grid, spread)
+    open_k = np.where(np.arange(grid.count + 1) <= first, all_k, all_k[min(first, grid.count)])
+    early = np.maximum(open_k**2 - late_k**2, 0.0)
+    early[np.arange(grid.count + 1) > first] *= 0.25  # by then it has shown
+    return np.asarray(quantile_of(session) * np.sqrt(late_k**2 + UNCORRECTED**2 * early))
+
+
+def late_and_all_k(grid: Grid, spread: Spread) -> tuple[FloatArray, FloatArray]:
+    """Error that comes within `FEEDBACK_S` of each border, and all of it, (slots + 1,) [K]."""
+    all_k = spread.all_k
+    near = min(math.ceil(FEEDBACK_S / grid.step_s), grid.count)
+    return np.minimum(all_k, all_k[near]), all_k
+
+
+def ready_c(session: Session) -> float:
+    """Least room air with which a session counts as ready [°C]."""
+    return session.target_c - BAND_K
+
+
+def quantile_of(session: Session) -> float:
+    """Standard deviations that the wanted readiness asks for [-]; at least none."""
+    return NormalDist().inv_cdf(min(max(session.readiness, 0.5), 0.999))
+
+
+def session_borders(session: Session, grid: Grid) -> tuple[int, int]:
+    """First and last slot border at which a session wants its target.
+
+    A session that starts within a slot wants it at the border before.
+    """
+    first = math.floor((session.start_s - grid.start_s) / grid.step_s + 1e-6)
+    last = math.floor((session.end_s - grid.start_s) / grid.step_s + 1e-6)
+    return max(0, first), min(last, grid.count)
