@@ -59,18 +59,40 @@ def learn_network(
         Whether every kind of network is tried, not only the one in force.
     """
     cut = round((1.0 - HELD_BACK) * len(record))
+    return (_tried if thorough else _refreshed)(record, prior, in_force, cut)
+
+
+def _refreshed(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -> Outcome:
+    """The network in force fitted on to the newest history; both have seen nearly all of it."""
+    now_k = _errors_of(record, in_force.network, in_force.noise, cut)
+    found = _fitted(record, prior, in_force, in_force.network.kind)
+    if not found.ok:
+        return Outcome(None, found.why, now_k)
+    new = _errors_k(record, found, cut)
+    if not score_k(new) < score_k(now_k):
+        return Outcome(None, f"a new fit predicts no better ({_told(new, now_k)})", now_k)
+    # errors on history that a fit has seen flatter it: those of the last thorough trial stay
+    return Outcome(found, _told(new, now_k), in_force.error_k)
+
+
+def _told(new: Mapping[int, float], now: Mapping[int, float]) -> str:
+    return (
+        f"held-back history, 6 to 24 h ahead: {score_k(new):.2f} K rms, {score_k(now):.2f} K before"
+    )
+
+
+def _tried(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -> Outcome:
+    """Every kind fitted to all but the held-back part, judged there, the best fitted to all."""
     early_record = record.first(cut)
-    kinds = list(Kind) if thorough else [in_force.network.kind]
-    early = {kind: _fitted(early_record, prior, in_force, kind) for kind in kinds}
+    early = {kind: _fitted(early_record, prior, in_force, kind) for kind in Kind}
     errors = {kind: _errors_k(record, fit, cut) for kind, fit in early.items() if fit.ok}
     now_k = _errors_of(record, in_force.network, in_force.noise, cut)
     if not any(map(_judged, errors.values())) or not _judged(now_k):
         why = next(iter(early.values())).why if not errors else "too little to judge a fit on"
         return Outcome(None, why, now_k)
     kind = _best({kind: score_k(found) for kind, found in errors.items()}, in_force.network.kind)
-    new_k, old_k = score_k(errors[kind]), score_k(now_k)
-    told = f"held-back history, 6 to 24 h ahead: {new_k:.2f} K rms, {old_k:.2f} K before"
-    if new_k > SEEN * old_k:
+    told = _told(errors[kind], now_k)
+    if score_k(errors[kind]) > SEEN * score_k(now_k):
         return Outcome(None, f"a new fit predicts no better ({told})", now_k)
     final = _fitted(record, prior, in_force, kind, near=early[kind].network)
     if not final.ok:

@@ -26,6 +26,8 @@ WITHIN_80 = 1.2816
 """Standard deviations to either side that hold 80 % of a normal distribution [-]."""
 TOLERANCE_K = 0.05
 """A room expected this little below its band still counts as reached [K]."""
+LEAD_STEP_S = 3600.0
+"""Step in which lead times are looked for [s]."""
 _NORMAL = np.random.default_rng(20_011).standard_normal((2, 1024))
 """Fixed draws of what shows early and what shows late."""
 _HELD_BACK = 0.8
@@ -162,6 +164,7 @@ def _lead_bounds_s(case: ZoneCase, session: Session) -> tuple[float | None, floa
     For every drawn network: how far the unheated room would be below its band, and how long
     full heat takes for that. None where even heat from now on would not do.
     """
+    case = case.coarse(LEAD_STEP_S)
     first, _ = session_borders(session, case.grid)
     steps = [discrete(network, case.grid.step_s) for network in case.state.networks]
     a = np.stack([step.a for step in steps])
@@ -171,13 +174,20 @@ def _lead_bounds_s(case: ZoneCase, session: Session) -> tuple[float | None, floa
     heat = np.stack([step.b_heat for step in steps]) * case.rating_w * case.share
     still = np.zeros((len(steps), max(first - 1, 0), heat.shape[1]))
     risen_k = np.cumsum(recurrence(a, heat, still) @ steps[0].c_air, axis=1)[:, :first]
-    slots = [
-        0.0 if missing <= 0.0 else float(np.searchsorted(np.maximum.accumulate(rise), missing) + 1)
-        for missing, rise in zip(missing_k, risen_k, strict=True)
-    ]
-    leads = np.sort(np.where(np.array(slots) > first, np.inf, slots)) * case.grid.step_s
+    slots = [_slots_until(missing, rise) for missing, rise in zip(missing_k, risen_k, strict=True)]
+    leads = np.sort(slots) * case.grid.step_s
     low_s, high_s = (float(leads[round(q * (len(leads) - 1))]) for q in (0.1, 0.9))
     return _finite(low_s), _finite(high_s)
+
+
+def _slots_until(missing_k: float, risen_k: FloatArray) -> float:
+    """Slots of full heat that raise the air by this much, 0 where nothing is missing."""
+    if missing_k <= 0.0:
+        return 0.0
+    knots = np.maximum.accumulate(np.concatenate(([0.0], risen_k)))
+    if missing_k > knots[-1]:
+        return math.inf
+    return float(np.interp(missing_k, knots, np.arange(len(knots))))
 
 
 def _reached_s(case: ZoneCase, room: Room, session: Session) -> float | None:

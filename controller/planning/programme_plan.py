@@ -16,7 +16,10 @@ from models.heated_room import Room
 from models.programme import Heater, Programme, least_cost
 
 ROUGH_STEP_S = 3600.0
-"""Slots of the programmes that only say where heat leads and what frost needs [s]."""
+"""Slots of the programme that only says where heat leads [s]."""
+FROST_LOOK_S = 3 * 3600.0
+FROST_NEAR_K = 0.5
+"""Heat after which the room is this near to its frost floor so much later was for frost."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,14 +72,13 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         ],
     )
     available_w = _available_w(rooms, programme, cases)
-    fold = round(ROUGH_STEP_S / cases[0].grid.step_s)
-    frost_w = np.repeat(_frost_w(rough_cases, prices), fold)[: cases[0].grid.count]
+    duty = _share(programme.heat_w, available_w)
     return Heating(
         rooms,
         programme,
         spreads,
-        duty=_share(programme.heat_w, available_w),
-        frost_duty=_share(frost_w, available_w),
+        duty=duty,
+        frost_duty=duty * _for_frost(rooms, programme, cases),
         available_w=available_w,
     )
 
@@ -116,14 +118,18 @@ def _available_w(
     return np.asarray(np.min(most, axis=0))
 
 
-def _frost_w(cases: Sequence[ZoneCase], prices: Prices) -> FloatArray:
-    """Heat that the frost floor alone needs [W]; nothing where an unheated zone stays above."""
-    wishes = [frost_wish(case.limits, case.grid) for case in cases]
-    rooms = [case.room(w, price_per_kwh=1.0) for case, w in zip(cases, wishes, strict=True)]
-    if all((room.states(0.0) @ room.air_row >= room.lower_c).all() for room in rooms):
-        return np.zeros(cases[0].grid.count)
-    _, programme = _solved(cases, prices, wishes)
-    return programme.heat_w
+def _for_frost(
+    rooms: Sequence[Room], programme: Programme, cases: Sequence[ZoneCase]
+) -> FloatArray:
+    """Where heat only holds a frost floor: some room is at it a few hours later, shape (slots,)."""
+    grid = cases[0].grid
+    ahead = min(round(FROST_LOOK_S / grid.step_s), grid.count)
+    later = np.minimum(np.arange(grid.count) + ahead, grid.count)
+    held = np.zeros(grid.count, dtype=bool)
+    for path, case in zip(programme.rooms, cases, strict=True):
+        floor_c = frost_wish(case.limits, grid).lower_c
+        held |= path.air_c[later] < floor_c[later] + FROST_NEAR_K
+    return np.asarray(held, dtype=np.float64)
 
 
 def _share(heat_w: FloatArray, available_w: FloatArray) -> FloatArray:

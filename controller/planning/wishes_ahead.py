@@ -18,9 +18,9 @@ BAND_K = 0.5
 """A room this far below its target still counts as warm [K]."""
 FEEDBACK_S = 2.0 * 3600.0
 """How long it takes until heat ordered after a surprise is felt in the room [s]."""
-UNCORRECTED = 0.5
+UNCORRECTED = 1.0
 """Share of the error growing before that which later plans fail to make good [-]."""
-SESSION_MARGIN = 0.7
+SESSION_MARGIN = 1.0
 """Margin inside a session, as a share of the one at its start [-]."""
 FROST_MARGIN_K = 0.7
 """How far above the start of frost protection a plan keeps the room [K]."""

@@ -79,23 +79,25 @@ def has_air(source: Source, site: Site, zone: Zone, *, until_s: float) -> bool:
 
 
 def _filled(series: Series) -> Series:
-    """Outdoor air and heat without holes: the observer's unseen heat takes up what is wrong.
+    """Outdoor air, sun and heat without holes: the observer's unseen heat takes up what is wrong.
 
     Where readings have only just begun, they are taken to have been so for a while.
     """
-    known = np.isfinite(series.outdoor_c)
-    index = np.arange(len(known))
-    outdoor_c = (
-        np.interp(index, index[known], series.outdoor_c[known])
-        if known.any()
-        else np.full(len(known), NO_BALANCE_C)
-    )
     return replace(
         series,
         air_c=_lengthened(series.air_c),
-        outdoor_c=outdoor_c,
+        outdoor_c=_bridged(series.outdoor_c, NO_BALANCE_C),
         power_w=np.nan_to_num(series.power_w),
+        sun_w_m2=_bridged(series.sun_w_m2, 0.0),
     )
+
+
+def _bridged(values: FloatArray, otherwise: float) -> FloatArray:
+    """Values with every hole filled from its two ends; ``otherwise`` where nothing is known."""
+    known, index = np.isfinite(values), np.arange(len(values))
+    if not known.any():
+        return np.full(len(values), otherwise)
+    return np.interp(index, index[known], values[known])
 
 
 def _lengthened(air_c: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from controller.answers import fault_of_parameters, fault_of_plan
 from controller.cycle import Carry, Situation, decide
+from controller.planning.history import Source
 from controller.planning.learn import learn
 from controller.planning.planner import make_plan
 from controller.readings import LatestReadings
@@ -62,6 +63,8 @@ class ControllerDriver:
         Whether the response is fitted each night; without it the description holds throughout.
     forecast_news : callable, optional
         Tells at each tick the forecast that has just come in, None where none has.
+    planner : callable, optional
+        Makes the plans: the service's own, or another that is compared with it.
 
     Attributes
     ----------
@@ -83,10 +86,12 @@ class ControllerDriver:
         start_s: float,
         learns: bool = True,
         forecast_news: ForecastNews | None = None,
+        planner: Callable[[PlanErrand, Source], Plan] = make_plan,
     ) -> None:
         self._what = rehearsed
         self._learns = learns
         self._forecast_news = forecast_news
+        self._planner = planner
         self.start_s = start_s
         self._sensors = rehearsed.site.sensors_of(rehearsed.heater)
         self._zones = rehearsed.site.zones_of(rehearsed.heater)
@@ -210,7 +215,7 @@ class ControllerDriver:
             heating=self._carry.state.heating,
             now_s=now_s,
         )
-        plan = make_plan(errand, self.memory)
+        plan = self._planner(errand, self.memory)
         if fault := fault_of_plan(plan, heater=heater, now_s=now_s):
             return fault
         self._plan = plan
