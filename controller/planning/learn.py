@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from controller.planning.describe import zone_prior
+from controller.planning.drift_notice import drift_of, drift_sentence
 from controller.planning.history import STEP_S, Grid, Source, zone_series
 from controller.planning.learn_network import Outcome, learn_network
 from controller.planning.network_parameters import Known, known_network, network_values, prior_of
@@ -86,13 +87,18 @@ def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
     response = _learn_response(errand, zone, series, in_force) if thorough else None
     known = known_network(errand.site, zone, stored)
     outcome = _learn_network(errand, zone, series, known, thorough=thorough)
+    noticed = _drift(series, known)
     learnt = _joined(errand, zone, series, in_force, response=response, outcome=outcome)
     if learnt is None:
         origin = "The description's values" if stored is None else f"Set {in_force.id}"
-        return Learnt(in_force, stored is None, f"{origin} hold: {outcome.why}.")
+        return Learnt(in_force, stored is None, f"{origin} hold: {outcome.why}.{noticed}")
     if outcome.found is None:
-        return Learnt(learnt, True, f"The fallback's first-order response is new; {outcome.why}.")
-    return Learnt(learnt, True, f"Learnt from history: it predicts better ({outcome.why}).")
+        return Learnt(
+            learnt, True, f"The fallback's first-order response is new; {outcome.why}.{noticed}"
+        )
+    return Learnt(
+        learnt, True, f"Learnt from history: it predicts better ({outcome.why}).{noticed}"
+    )
 
 
 def _learn_network(
@@ -102,6 +108,12 @@ def _learn_network(
         return Outcome(None, lack, {})
     record = record_of(series, step_s=FIT_STEP_S)
     return learn_network(record, prior_of(errand.site, zone), known, thorough=thorough)
+
+
+def _drift(series: Series, known: Known) -> str:
+    """A sentence where the building has changed of late, nothing otherwise."""
+    drift = drift_of(record_of(series, step_s=FIT_STEP_S), known.network, known.noise)
+    return "" if drift is None else f" {drift_sentence(drift, start_s=series.start_s)}."
 
 
 def _joined(

@@ -60,32 +60,39 @@ def zone_state(source: Source, site: Site, zone: Zone, known: Known, *, at_s: fl
     PlanningError
         Where there is no room air of the last hours.
     """
-    if not has_air(source, site, zone, until_s=at_s):
+    latest_c = _latest_air_c(source, site, zone, until_s=at_s)
+    if not math.isfinite(latest_c):
         raise PlanningError(
             f"no room air of zone {zone.id} in the last {OLDEST_AIR_S / 3600:.0f} hours; "
             "a plan needs one good reading"
         )
     grid = Grid.before(at_s, span_s=OBSERVED_S, step_s=STEP_S)
-    series = _filled(zone_series(source, site, zone, grid))
+    series = _filled(zone_series(source, site, zone, grid), latest_c)
     networks = (known.network, *draw_networks(known.belief, DRAWS, SEED))
     return ZoneState(known, networks, tuple(observe_all(networks, series, known.noise)))
 
 
 def has_air(source: Source, site: Site, zone: Zone, *, until_s: float) -> bool:
     """Whether any room air of a zone is known of the hours before."""
+    return math.isfinite(_latest_air_c(source, site, zone, until_s=until_s))
+
+
+def _latest_air_c(source: Source, site: Site, zone: Zone, *, until_s: float) -> float:
+    """The latest room air of the hours before [°C]; NaN where none is known."""
     recent = Grid.before(until_s, span_s=OLDEST_AIR_S, step_s=STEP_S)
     air_c = role_mean(source, site, role=Role.AIR, subject=zone.id, grid=recent)
-    return bool(np.isfinite(air_c).any())
+    known = air_c[np.isfinite(air_c)]
+    return float(known[-1]) if len(known) else math.nan
 
 
-def _filled(series: Series) -> Series:
+def _filled(series: Series, latest_c: float) -> Series:
     """Outdoor air, sun and heat without holes: the observer's unseen heat takes up what is wrong.
 
     Where readings have only just begun, they are taken to have been so for a while.
     """
     return replace(
         series,
-        air_c=_lengthened(series.air_c),
+        air_c=_lengthened(series.air_c, latest_c),
         outdoor_c=_bridged(series.outdoor_c, NO_BALANCE_C),
         power_w=np.nan_to_num(series.power_w),
         sun_w_m2=_bridged(series.sun_w_m2, 0.0),
@@ -100,13 +107,13 @@ def _bridged(values: FloatArray, otherwise: float) -> FloatArray:
     return np.interp(index, index[known], values[known])
 
 
-def _lengthened(air_c: FloatArray) -> FloatArray:
+def _lengthened(air_c: FloatArray, latest_c: float) -> FloatArray:
     """Room air of which fewer than `LEAST_SAMPLES` are known, held over as many at the end."""
     known = np.flatnonzero(np.isfinite(air_c))
-    if len(known) >= LEAST_SAMPLES or len(known) == 0:
+    if len(known) >= LEAST_SAMPLES:
         return air_c
     held = air_c.copy()
-    held[-LEAST_SAMPLES:] = np.median(air_c[known])
+    held[-LEAST_SAMPLES:] = np.median(air_c[known]) if len(known) else latest_c
     return held
 
 

@@ -264,3 +264,45 @@ def test_a_promised_interval_is_neither_blind_nor_boundless(mild, session):
     arrival = mild.plan((wanted,)).outlooks[0].arrivals[0]
     assert 0.3 < arrival.high_c - arrival.low_c < 3.0
     assert arrival.low_c < wanted.target_c < arrival.high_c + 0.5
+
+
+def test_a_door_dip_neither_starts_the_heater_nor_moves_the_plan(workshop, session):
+    """Ten minutes of winter air at the sensor, an hour after it: the same on-times to 20 min."""
+    wanted = session(50, 54)
+    plans = []
+    for dip_k in (0.0, 4.0):
+        shop = workshop(seed=6, mean_outdoor_c=8.0, restless_k=1.0)
+        shop.idle(23)
+        for minute in range(60):
+            shop.minute(False)
+            if 30 <= minute < 40:
+                _, values = shop.source.readings["bench-air"]
+                values[-1] -= dip_k
+        plans.append(shop.plan((wanted,)))
+    undisturbed, dipped = (
+        [edge for start, end, heat in _stretches(plan) if heat for edge in (start, end)]
+        for plan in plans
+    )
+    assert not dipped or dipped[0] > plans[1].made_s + 3600.0
+    assert len(dipped) == len(undisturbed)
+    assert max(abs(a - b) for a, b in zip(dipped, undisturbed, strict=True)) <= 1200.0
+
+
+def test_a_raised_target_counts_on_the_heat_that_is_on_its_way(workshop, session):
+    """Raised by 2 K in mid-session, a slab just heated needs less than one that has given it."""
+    heated_h = []
+    for pause_h in (0.0, 5.0):
+        shop = workshop(seed=7)
+        shop.idle(24)
+        for _ in range(600):
+            shop.minute(True)
+        shop.idle(pause_h)
+        running = replace(
+            session(0, 1, 14.0), start_s=shop.now_s - 1800.0, end_s=shop.now_s + 6 * 3600.0
+        )
+        cool, warm = (
+            _heat_h(shop.plan((replace(running, target_c=wanted_c),))) for wanted_c in (14.0, 16.0)
+        )
+        heated_h.append(warm)
+        assert warm >= cool
+    assert heated_h[0] < heated_h[1]
