@@ -87,6 +87,7 @@ class PlanningDesk:
         self._not_before_mono_s = 0.0
         self._asked_heater = ""
         self._failure: Notice | None = None
+        self._drifts: dict[str, Notice] = {}
         self.plans: dict[str, Plan] = _stored_plans(site, store)
         self.parameter_sets: dict[str, ParameterSet] = _stored_parameters(site, store)
         made_s = [parameters.made_s for parameters in self.parameter_sets.values()]
@@ -105,6 +106,7 @@ class PlanningDesk:
     def notices(self, heater: str, sessions: tuple[Session, ...]) -> tuple[Notice, ...]:
         """What the owner should know of a heater's planning."""
         found = [self._failure] if self._failure else []
+        found += self._drifts.values()
         return (*found, *_out_of_reach(self.plans.get(heater), sessions))
 
     def will_ask(self, now: Instant) -> bool:
@@ -191,6 +193,10 @@ class PlanningDesk:
     def _take_parameters(self, answer: LearnAnswer, now: Instant) -> None:
         for learnt in answer.learnt:
             parameters = learnt.parameter_set
+            self._drifts.pop(parameters.zone, None)
+            if learnt.drift is not None:
+                told = f"{parameters.zone}: {learnt.drift}"
+                self._drifts[parameters.zone] = Notice(NoticeKind.BUILDING_CHANGED, told)
             if fault := fault_of_parameters(parameters):
                 self._fail(f"{parameters.zone}: {fault}", now)
             elif learnt.replaces or parameters.zone not in self.parameter_sets:

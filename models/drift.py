@@ -35,7 +35,7 @@ _CLIP_SD = 3.0
 """A day that is further off counts as this far off: one odd day alone must not alarm."""
 _MOST_CORRELATION = 0.8
 _MAD_TO_SD = 1.4826  # of a normal distribution
-_LEAST_SD_SHARE = 0.1
+_LEAST_SD_SHARE = 0.3
 """The scatter is at least this part of the smallest shift: a few days can agree by chance."""
 
 

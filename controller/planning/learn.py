@@ -48,7 +48,8 @@ LEAST_HEAT_H = 3.0
 """Hours of full heat that it must have seen: an unheated room says nothing of its floor [h]."""
 THOROUGH_S = 6.5 * 86400.0
 """How often the first-order response and every kind of network are fitted anew [s]."""
-FIRST_ORDER_MADE = "first_order_made_s"
+TRIED_ALL = "tried_all_s"
+"""When all was fitted anew, kept with the values (UTC seconds)."""
 PHYSICAL_SD = 3.0
 """How far a learnt value may lie from the description's, in the prior's standard deviations."""
 
@@ -83,22 +84,22 @@ def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
     stored = set_in_force(zone, errand.parameter_sets)
     in_force = stored or day_one_set(errand.site, zone, now_s=errand.now_s)
     series = _known_part(_history(errand, source, zone))
-    thorough = stored is None or errand.now_s - first_order_s(in_force) >= THOROUGH_S
+    thorough = errand.now_s - tried_all_s(in_force) >= THOROUGH_S
     response = _learn_response(errand, zone, series, in_force) if thorough else None
     known = known_network(errand.site, zone, stored)
     outcome = _learn_network(errand, zone, series, known, thorough=thorough)
-    noticed = _drift(series, known)
+    drift = _drift(series, known)
     learnt = _joined(errand, zone, series, in_force, response=response, outcome=outcome)
+    if learnt is not None and thorough:
+        tried = {**learnt.values, TRIED_ALL: Value(errand.now_s, 0.0)}
+        learnt = replace(learnt, values=tried)
     if learnt is None:
         origin = "The description's values" if stored is None else f"Set {in_force.id}"
-        return Learnt(in_force, stored is None, f"{origin} hold: {outcome.why}.{noticed}")
+        return Learnt(in_force, stored is None, f"{origin} hold: {outcome.why}.", drift)
     if outcome.found is None:
-        return Learnt(
-            learnt, True, f"The fallback's first-order response is new; {outcome.why}.{noticed}"
-        )
-    return Learnt(
-        learnt, True, f"Learnt from history: it predicts better ({outcome.why}).{noticed}"
-    )
+        why = f"The fallback's first-order response is new; {outcome.why}."
+        return Learnt(learnt, True, why, drift)
+    return Learnt(learnt, True, f"Learnt from history: it predicts better ({outcome.why}).", drift)
 
 
 def _learn_network(
@@ -110,10 +111,10 @@ def _learn_network(
     return learn_network(record, prior_of(errand.site, zone), known, thorough=thorough)
 
 
-def _drift(series: Series, known: Known) -> str:
-    """A sentence where the building has changed of late, nothing otherwise."""
+def _drift(series: Series, known: Known) -> str | None:
+    """A sentence where the building has changed of late."""
     drift = drift_of(record_of(series, step_s=FIT_STEP_S), known.network, known.noise)
-    return "" if drift is None else f" {drift_sentence(drift, start_s=series.start_s)}."
+    return None if drift is None else drift_sentence(drift, start_s=series.start_s)
 
 
 def _joined(
@@ -133,9 +134,9 @@ def _joined(
     error_k = dict(in_force.error_k or {})
     if response is not None:
         fit, judgement = response
-        kept = {name: v for name, v in values.items() if name.startswith("network_")}
+        ours = (TRIED_ALL, "network_")
+        kept = {name: v for name, v in values.items() if name.startswith(ours)}
         values = {**values_of(fit.belief, _residual_k(judgement)), **kept}
-        values[FIRST_ORDER_MADE] = Value(errand.now_s, 0.0)
         if model == MODEL:
             error_k = {str(hours): rms for hours, rms in judgement.rms_k.items()}
     if (found := outcome.found) is not None:
@@ -156,10 +157,10 @@ def _joined(
     )
 
 
-def first_order_s(parameter_set: ParameterSet) -> float:
-    """When the first-order response of a set was learnt (UTC seconds); -inf for never."""
-    made = parameter_set.values.get(FIRST_ORDER_MADE)
-    return made.value if made is not None else -math.inf
+def tried_all_s(parameter_set: ParameterSet) -> float:
+    """When all was last fitted anew for a set (UTC seconds); -inf for never."""
+    tried = parameter_set.values.get(TRIED_ALL)
+    return tried.value if tried is not None else -math.inf
 
 
 def _learn_response(

@@ -27,6 +27,8 @@ LEAST_STARTS = 12
 SEEN = 1.1
 """The set in force was fitted to most of the held-back history, a new one was not: it may be this
 much worse there without being worse ahead [-]."""
+BETTER = 0.995
+"""A network fitted on takes over where it has less than this share of the error before [-]."""
 CLEARLY = 0.97
 """A kind of network is left for one that has at most this share of its error [-]."""
 
@@ -69,7 +71,7 @@ def _refreshed(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -
     if not found.ok:
         return Outcome(None, found.why, now_k)
     new = _errors_k(record, found, cut)
-    if not score_k(new) < score_k(now_k):
+    if not score_k(new) < BETTER * score_k(now_k):
         return Outcome(None, f"a new fit predicts no better ({_told(new, now_k)})", now_k)
     # errors on history that a fit has seen flatter it: those of the last thorough trial stay
     return Outcome(found, _told(new, now_k), in_force.error_k)

@@ -18,7 +18,7 @@ BAND_K = 0.5
 """A room this far below its target still counts as warm [K]."""
 FEEDBACK_S = 2.0 * 3600.0
 """How long it takes until heat ordered after a surprise is felt in the room [s]."""
-UNCORRECTED = 1.0
+UNCORRECTED = 0.75
 """Share of the error growing before that which later plans fail to make good [-]."""
 SESSION_MARGIN = 1.0
 """Margin inside a session, as a share of the one at its start [-]."""

@@ -57,6 +57,7 @@ class NoticeKind(StrEnum):
     CONFIGURATION_LOADED = "configuration_loaded"
     PLANNER_FAILED = "planner_failed"
     TARGET_OUT_OF_REACH = "target_out_of_reach"
+    BUILDING_CHANGED = "building_changed"
     READINGS_REJECTED = "readings_rejected"
     ACKNOWLEDGED = "acknowledged"
     STARTED = "started"

@@ -38,11 +38,15 @@ class LearnErrand:
 
 @dataclass(frozen=True, slots=True)
 class Learnt:
-    """One zone's outcome of a fit: the set to use from now on and why, in a sentence."""
+    """One zone's outcome of a fit: the set to use from now on and why, in a sentence.
+
+    ``drift`` tells of a lasting change of the building within the last days; None without one.
+    """
 
     parameter_set: ParameterSet
     replaces: bool
     reason: str
+    drift: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,8 +12,10 @@ from scipy.linalg import block_diag
 from controller.planning.history import FloatArray, Grid, Source, zone_series
 from controller.planning.start import PlanningError
 from controller.records.site import Site, Zone
+from controller.rehearsal.foresight_linear import WORKING_AIR_C
 from controller.rehearsal.runner import Span
 from controller.rehearsal.sunlight import DAY_S
+from controller.rehearsal.surroundings import MINUTE_S, Day, ZoneDay
 from controller.rehearsal.true_model import TrueModel, driven_k, true_model
 from controller.rehearsal.workshop import Workshop, air_exchange_w_k
 from models.series import Series
@@ -44,6 +46,7 @@ class _Company:
     first_s: float
     present: FloatArray
     gains_w: float
+    gains_off_w: float
     door: float
     door_away: float
 
@@ -54,20 +57,24 @@ class _Company:
         return np.where(inside, self.present[slot.clip(0, len(self.present) - 1)], 0.0)
 
 
-def _company_of(workshop: Workshop, span: Span) -> _Company:
+def _company_of(days: Sequence[ZoneDay], *, first_s: float) -> _Company:
     """Somebody is in for as long as there is heat of people: in sessions, and only then."""
-    numbers = range(int(span.start_s // DAY_S), math.ceil(span.end_s / DAY_S))
-    days = [workshop.surroundings.day(number).zones[0] for number in numbers]
     gains_w = np.concatenate([day.gains_w for day in days])
     door = np.concatenate([day.door for day in days])
     is_in = gains_w > 0.0
+    usual_w = float(gains_w[is_in].mean()) if is_in.any() else 0.0
     return _Company(
-        first_s=numbers[0] * DAY_S,
-        present=is_in.reshape(-1, round(STEP_S / 60.0)).mean(axis=1),
-        gains_w=float(gains_w[is_in].mean()) if is_in.any() else 0.0,
+        first_s=first_s,
+        present=is_in.reshape(-1, round(STEP_S / MINUTE_S)).mean(axis=1),
+        gains_w=usual_w,
+        gains_off_w=_hourly_sd(gains_w - usual_w * is_in),
         door=float(door[is_in].mean()) if is_in.any() else 0.0,
         door_away=float(door[~is_in].mean()),
     )
+
+
+def _hourly_sd(by_minute: FloatArray) -> float:
+    return float(by_minute.reshape(-1, 60).mean(axis=1).std())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,13 +89,21 @@ class Truth:
     def of(cls, workshop: Workshop, span: Span) -> Truth:
         """What there is to know of a workshop with one zone in a season.
 
+        Its model is less often surprised than one that knows neither bookings nor the sun's way.
+
         Raises
         ------
         ValueError
             Where the workshop has several zones.
         """
         model = true_model(workshop, span=span, step_s=STEP_S, masses=MASSES)
-        return cls(workshop, model, _company_of(workshop, span))
+        numbers = range(int(span.start_s // DAY_S), math.ceil(span.end_s / DAY_S))
+        days = [workshop.surroundings.day(number) for number in numbers]
+        company = _company_of([day.zones[0] for day in days], first_s=numbers[0] * DAY_S)
+        unseen_w = math.hypot(company.gains_off_w, _gusts_off_w(workshop, model, days))
+        added = model.added.copy()
+        added[-1, -1] = unseen_w**2 * (1.0 - model.step.a[-1, -1] ** 2)
+        return cls(workshop, replace(model, added=added), company)
 
     def driven_k(
         self, times_s: FloatArray, outdoor_c: FloatArray, sun_w_m2: FloatArray
@@ -123,6 +138,18 @@ class Truth:
             for door in (1.0, 0.0)
         )
         return open_w_k - shut_w_k
+
+
+def _gusts_off_w(workshop: Workshop, model: TrueModel, days: Sequence[Day]) -> float:
+    """Standard deviation of the hourly heat that wind carries out, by day and night [W]."""
+    (nodes,) = workshop.structure.zones
+    inside_k = max(WORKING_AIR_C - model.weather.outdoor_c, 0.0)
+    winds_m_s = np.concatenate([day.wind_m_s for day in days]).reshape(-1, 60).mean(axis=1)
+    lost_w_k = [
+        air_exchange_w_k(nodes, inside_k=inside_k, wind_m_s=wind_m_s, door=0.0)
+        for wind_m_s in winds_m_s.tolist()
+    ]
+    return float(np.std(lost_w_k)) * inside_k
 
 
 @dataclass(frozen=True, slots=True, eq=False)

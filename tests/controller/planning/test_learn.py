@@ -119,3 +119,17 @@ def test_physical_range(workshop):
     assert is_physical(replace(model, time_constant_s=0.5 * model.time_constant_s), prior)
     assert not is_physical(replace(model, time_constant_s=4.0 * model.time_constant_s), prior)
     assert not is_physical(replace(model, offset_k=9.0), prior)
+
+
+def test_new_insulation_is_noticed_within_ten_days(workshop):
+    """Four weeks as they were, ten days with three tenths less loss: a sentence says so."""
+    shop = workshop(seed=12, restless_k=2.0)
+    shop.weeks_of_use(28)
+    before = learn(LearnErrand(shop.site, (), shop.now_s), shop.source).learnt[0]
+    for room in shop.rooms.values():
+        room.loss_w_k *= 0.7
+    shop.weeks_of_use(10)
+    after = learn(LearnErrand(shop.site, (before.parameter_set,), shop.now_s), shop.source)
+    assert before.drift is None
+    assert after.learnt[0].drift is not None
+    assert "less heat" in after.learnt[0].drift
