@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from controller.planning.planner import make_plan, plan_grid
 from controller.planning.start import PlanningError
 from controller.records.plan import BlockReason
-from controller.records.site import Role, Sensor
+from controller.records.site import Role, Sensor, Tariff, TariffBand
 
 HOUR_S = 3600.0
 
@@ -306,3 +307,26 @@ def test_a_raised_target_counts_on_the_heat_that_is_on_its_way(workshop, session
         heated_h.append(warm)
         assert warm >= cool
     assert heated_h[0] < heated_h[1]
+
+
+def test_heat_moves_into_cheap_hours(mild, session):
+    """A night tariff at a fifth of the price draws preheat into the night."""
+    wanted = session(65, 69)  # from five in the afternoon: by night there is time to heat, too
+    flat = mild.plan((wanted,))
+    band = TariffBand(0.1, weekdays=tuple(range(7)), start_min=22 * 60, end_min=6 * 60)
+    tariff = Tariff("EUR", price_per_kwh=0.5, bands=(band,))
+    mild.site = replace(mild.site, tariff=tariff)
+    tariffed = mild.plan((wanted,))
+    assert _night_h(tariffed) > _night_h(flat) + 1.0
+    assert tariffed.outlooks[0].arrivals[0].reachable
+
+
+def _night_h(plan):
+    """Hours of heat between 22:00 and 06:00 local (UTC + 1)."""
+    quarters = np.arange(plan.made_s, plan.until_s, 900.0)
+    by_night = [
+        at_s
+        for at_s in quarters
+        if (at_s / HOUR_S + 1.0) % 24.0 >= 22.0 or (at_s / HOUR_S + 1.0) % 24.0 < 6.0
+    ]
+    return sum(plan.block_at(at_s).heat for at_s in by_night if plan.block_at(at_s)) / 4.0
