@@ -11,7 +11,7 @@ from controller.planning.network_parameters import known_network
 from controller.planning.outlook import Weather, weather_ahead, weather_from_room
 from controller.planning.parameters import set_in_force
 from controller.planning.start import NO_BALANCE_C, NO_BALANCE_SD_K
-from controller.planning.zone_state import zone_state
+from controller.planning.zone_state import on_zone, zone_state
 from controller.records.plan import ParameterSet
 from controller.records.site import Site, Zone
 from models.coast import Coast, coast
@@ -73,7 +73,7 @@ def coasting(
         state.networks[1:] * _REPEATS,
         state.states[1:] * _REPEATS,
         known.noise,
-        _without_heat(weather, grid),
+        _without_heat(on_zone(weather, site, zone, grid), grid),
         seed=int(grid.count),
     )
     coasts = [coast(path, floor_c=floor_c, slot_s=SLOT_S) for path in paths_c]

@@ -14,6 +14,8 @@ from models.envelope import u_value_w_m2k, ventilation_loss_w_k
 from models.floor_output import slab_to_room_w_k
 from models.ground_floor import floor_loss_w_k
 from models.network_prior import NetworkPrior, network_prior
+from models.pane_sun import Pane, on_panes
+from models.series import FloatArray
 
 AIR_J_M3K = 1200.0
 """Heat stored by one cubic metre of air for each kelvin [J/m3K]."""
@@ -133,6 +135,30 @@ def glazing_gain_m2(glazing: Glazing, latitude_deg: float) -> float:
     lying = math.cos(math.radians(glazing.tilt_deg))
     orientation = upright * (1.0 - abs(lying)) + max(0.0, lying)
     return glazing.area_m2 * glazing.g_value * GLASS_IN_USE * orientation
+
+
+def zone_sun_w_m2(
+    site: Site, zone: Zone, horizontal_w_m2: FloatArray, times_s: FloatArray
+) -> FloatArray:
+    """Sun on a zone's panes as the horizontal irradiance that would let in as much, (n,) [W/m2].
+
+    Through a winter it comes to about what the horizontal gets (see `glazing_gain_m2`); by the
+    hour it follows the panes. A zone without glazing keeps the horizontal.
+    """
+    gain_m2 = sum(glazing_gain_m2(glass, site.latitude_deg) for glass in zone.glazing)
+    if gain_m2 <= 0.0:
+        return horizontal_w_m2
+    panes = [
+        Pane(g.area_m2 * g.g_value * GLASS_IN_USE / gain_m2, g.azimuth_deg, g.tilt_deg)
+        for g in zone.glazing
+    ]
+    return on_panes(
+        horizontal_w_m2,
+        times_s,
+        panes,
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+    )
 
 
 def heat_share(site: Site, heater: Heater, zone: Zone) -> float:

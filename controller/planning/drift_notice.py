@@ -19,6 +19,10 @@ AHEAD_H = 48
 """Predictions this far ahead are compared: over two days a changed loss stands out of the noise."""
 RECENT_DAYS = 10
 """Days at the end of the history that are asked whether they still go on as those before."""
+LEAST_DAYS = 6
+"""Days that a change must have lasted: a spell of odd weather looks like one for less [d]."""
+SURE_SD = 3.0
+"""Standard errors that it must come to [-]."""
 _STEP = 0.1
 """Change of the loss, as a logarithm, by which predictions are probed [-]."""
 DAY_S = 86_400.0
@@ -35,9 +39,12 @@ def drift_of(record: Record, network: Network, noise: Noise) -> Drift | None:
     moved_k = _errors_k(record, _with_loss(network, math.exp(_STEP)), noise)
     days = daily_loss(errors_k, (moved_k - errors_k) / _STEP, day.astype(np.int64))
     try:
-        return find_drift(days, reference=reference)
+        drift = find_drift(days, reference=reference)
     except ValueError:  # too few of the reference days say anything of the loss
         return None
+    if drift is None or len(days.shift) - drift.since < LEAST_DAYS:
+        return None
+    return drift if abs(drift.shift) > SURE_SD * drift.shift_sd else None
 
 
 def drift_sentence(drift: Drift, *, start_s: float) -> str:

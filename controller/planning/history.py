@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from controller.planning.describe import heat_share
+from controller.planning.describe import heat_share, zone_sun_w_m2
 from controller.records.forecast import Forecast
 from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
 from models.series import Series
@@ -136,7 +136,10 @@ def zone_heat_w(source: Source, site: Site, zone: Zone, grid: Grid) -> FloatArra
 
 
 def zone_series(source: Source, site: Site, zone: Zone, grid: Grid) -> Series:
-    """One zone's history on a grid, as the models take it: air at slot starts, heat of slots."""
+    """One zone's history on a grid, as the models take it: air at slot starts, heat of slots.
+
+    The sun is that on the zone's panes, see `describe.zone_sun_w_m2`.
+    """
     around = replace(grid, start_s=grid.start_s - 0.5 * grid.step_s)
 
     def mean(role: Role, subject: str) -> FloatArray:
@@ -149,7 +152,7 @@ def zone_series(source: Source, site: Site, zone: Zone, grid: Grid) -> Series:
         slab_c=mean(Role.SLAB, zone.id),
         outdoor_c=mean(Role.OUTDOOR, OUTDOOR),
         power_w=zone_heat_w(source, site, zone, grid),
-        sun_w_m2=mean(Role.IRRADIANCE, OUTDOOR),
+        sun_w_m2=zone_sun_w_m2(site, zone, mean(Role.IRRADIANCE, OUTDOOR), grid.edges_s()[:-1]),
     )
 
 

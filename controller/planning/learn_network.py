@@ -61,7 +61,8 @@ def learn_network(
         Whether every kind of network is tried, not only the one in force.
     """
     cut = round((1.0 - HELD_BACK) * len(record))
-    return (_tried if thorough else _refreshed)(record, prior, in_force, cut)
+    tried = _tried(record, prior, in_force, cut) if thorough else None
+    return tried if tried and tried.found else _refreshed(record, prior, in_force, cut)
 
 
 def _refreshed(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -> Outcome:

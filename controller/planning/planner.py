@@ -16,7 +16,7 @@ from controller.planning.parameters import response_in_force, set_in_force
 from controller.planning.programme_plan import Heating, cheapest
 from controller.planning.start import PAST_S, full_output_w, outdoor_by_balance
 from controller.planning.tariff import prices_ahead
-from controller.planning.zone_state import ZoneState, has_air, zone_state
+from controller.planning.zone_state import ZoneState, has_air, on_zone, zone_state
 from controller.records.errands import PlanErrand
 from controller.records.plan import Plan
 from controller.records.sessions import Session
@@ -108,7 +108,9 @@ def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> li
             sessions=_sessions_of(errand, (zone,)),
             limits=errand.limits,
             state=_state(errand, source, zone, grid),
-            weather=outdoors or _weather_from_room(errand, source, zone, grid),
+            weather=on_zone(
+                outdoors or _weather_from_room(errand, source, zone, grid), site, zone, grid
+            ),
             rating_w=rating_w,
             grid=grid,
         )

@@ -9,6 +9,7 @@ from typing import Protocol
 
 import numpy as np
 
+from controller.planning.describe import zone_sun_w_m2
 from controller.planning.history import STEP_S, FloatArray, Grid, Source, role_mean, zone_series
 from controller.planning.network_parameters import Known
 from controller.planning.outlook import Weather
@@ -172,6 +173,17 @@ class HasWeather(Protocol):
     def weather(self) -> Weather:
         """What is ahead on them."""
         ...
+
+
+def on_zone(weather: Weather, site: Site, zone: Zone, grid: Grid) -> Weather:
+    """The weather ahead with its sun as it stands on a zone's panes."""
+    middles_s = grid.middles_s()
+    sun_w_m2 = zone_sun_w_m2(site, zone, weather.sun_w_m2, middles_s)
+    # the error goes with the sun: a cloud takes as much of either
+    share = np.divide(
+        sun_w_m2, weather.sun_w_m2, out=np.ones(grid.count), where=weather.sun_w_m2 > 1.0
+    )
+    return replace(weather, sun_w_m2=sun_w_m2, sun_sd_w_m2=share * weather.sun_sd_w_m2)
 
 
 def folded(values: FloatArray, fold: int) -> FloatArray:
