@@ -206,6 +206,7 @@ class Guard:
                 sessions=self._book.of(desk.heater, configuration, now),
                 heating=desk.carry.state.heating,
                 seen=all(desk.carry.airs.values()) and bool(desk.carry.airs),
+                held=self._book.held(desk.heater, configuration, now),
             )
             for desk in self._heaters
         }

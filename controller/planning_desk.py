@@ -43,11 +43,14 @@ class HeaterNeeds:
         The last command.
     seen : bool
         Whether room air is known at all yet; before that there is nothing to plan from.
+    held : tuple of Session
+        Those that have begun in the last weeks, by start.
     """
 
     sessions: tuple[Session, ...]
     heating: bool
     seen: bool
+    held: tuple[Session, ...] = ()
 
 
 Needs = Mapping[str, HeaterNeeds]
@@ -159,6 +162,7 @@ class PlanningDesk:
             parameter_sets=tuple(self.parameter_sets.values()),
             heating=needs.heating,
             now_s=now.utc_s,
+            held=needs.held,
         )
 
     def _learning_is_due(self, now: Instant) -> bool:

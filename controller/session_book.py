@@ -8,7 +8,8 @@ from controller.records.instant import Instant
 from controller.records.sessions import Session
 from controller.records.site import Heater
 
-BEHIND_S = 86400.0
+BEHIND_S = 60 * 86400.0
+"""Sessions that began so long ago still teach the planner's margin [s]."""
 AHEAD_S = 9 * 86400.0
 ANEW_S = 900.0
 
@@ -26,6 +27,14 @@ class SessionBook:
         self._expand(configuration, now)
         zones = {zone.id for zone in configuration.site.zones_of(heater)}
         return tuple(s for s in self._all if s.zone in zones and s.end_s > now.utc_s)
+
+    def held(
+        self, heater: Heater, configuration: Configuration, now: Instant
+    ) -> tuple[Session, ...]:
+        """The sessions of a heater's zones that have begun in the last weeks, by start."""
+        self._expand(configuration, now)
+        zones = {zone.id for zone in configuration.site.zones_of(heater)}
+        return tuple(s for s in self._all if s.zone in zones and s.start_s <= now.utc_s)
 
     def _expand(self, configuration: Configuration, now: Instant) -> None:
         recent = 0.0 <= now.utc_s - self._from_s < ANEW_S

@@ -137,7 +137,7 @@ def _arriving(
     echo_k = _echo_k(room, first)
     given_k = float(echo_k @ heat_w[:first])
     full_k = float(echo_k @ np.broadcast_to(room.heat_max_w, heat_w.shape)[:first])
-    goal_c = ready_c(session) + quantile_of(session) * late_k
+    goal_c = ready_c(session) + max(0.0, quantile_of(session) * late_k + case.shift_k)
     early_c = planned_c + early_k * _NORMAL[0]
     most_c = early_c + max(0.0, full_k - given_k)
     least_c = early_c - _HELD_BACK * given_k

@@ -25,7 +25,10 @@ LIMIT_H = 400.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ZoneCase:
-    """All that one zone's part of a plan follows from; ``share`` is its part of the heat."""
+    """All that one zone's part of a plan follows from; ``share`` is its part of the heat.
+
+    ``shift_k`` is what sessions already held add to the margin.
+    """
 
     site: Site
     heater: Heater
@@ -36,6 +39,7 @@ class ZoneCase:
     weather: Weather
     rating_w: float
     grid: Grid
+    shift_k: float = 0.0
 
     @property
     def share(self) -> float:

@@ -50,7 +50,12 @@ def frost_wish(limits: Limits, grid: Grid) -> Wish:
 
 
 def session_wish(
-    limits: Limits, sessions: Sequence[Session], grid: Grid, spread: Spread | None
+    limits: Limits,
+    sessions: Sequence[Session],
+    grid: Grid,
+    spread: Spread | None,
+    *,
+    shift_k: float = 0.0,
 ) -> Wish:
     """Frost floor and sessions; each session is ready with the probability asked for.
 
@@ -62,6 +67,8 @@ def session_wish(
     grid : Grid
     spread : Spread or None
         None asks for no margin.
+    shift_k : float
+        Added to every margin at a session's start; no margin is below 0 [K].
     """
     wish = frost_wish(limits, grid)
     lower_c, price = wish.lower_c, wish.hours_per_k_h
@@ -75,7 +82,7 @@ def session_wish(
         wanted_c = ready_c(session) + SESSION_MARGIN * margin_k[inside]
         price[inside] = SHORT_H
         if session.start_s > grid.start_s:
-            wanted_c[0] = ready_c(session) + margin_k[first]
+            wanted_c[0] = ready_c(session) + max(0.0, margin_k[first] + shift_k)
             price[first] = START_H / step_h
         lower_c[inside] = np.maximum(lower_c[inside], wanted_c)
     return wish

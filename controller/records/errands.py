@@ -15,7 +15,8 @@ class PlanErrand:
     """Make a timetable for one heater from ``now_s`` on.
 
     ``parameter_sets`` holds the set in force for each zone; a zone without one is planned from
-    the building's description. ``heating`` is the command at this moment.
+    the building's description. ``heating`` is the command at this moment. ``held`` are the
+    sessions that began in the last weeks, by start: how warm they were found teaches the margin.
     """
 
     site: Site
@@ -25,6 +26,7 @@ class PlanErrand:
     parameter_sets: tuple[ParameterSet, ...]
     heating: bool
     now_s: float
+    held: tuple[Session, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

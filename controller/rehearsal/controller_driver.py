@@ -214,6 +214,7 @@ class ControllerDriver:
             parameter_sets=tuple(self.parameter_sets.values()),
             heating=self._carry.state.heating,
             now_s=now_s,
+            held=tuple(s for s in self._what.sessions if self.start_s <= s.start_s <= now_s),
         )
         plan = self._planner(errand, self.memory)
         if fault := fault_of_plan(plan, heater=heater, now_s=now_s):
