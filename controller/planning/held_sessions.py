@@ -14,10 +14,11 @@ from controller.records.site import Role, Site, Zone
 STEP_K = 0.5
 """How far one surprise moves the margin: a session found cold by this times the readiness asked
 for, up; one found ready by this times what was left to chance, down [K]."""
-LEAST_K, MOST_K = -0.4, 2.5
+LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
 AROUND_S = 600.0
 """Room air is taken this long before and after a start [s]."""
+_PARTS = 5
 
 
 def margin_shift_k(
@@ -56,7 +57,8 @@ def margin_shift_k(
 
 
 def _found_c(source: Source, site: Site, zone: Zone, session: Session) -> float:
-    """Room air around a session's start [°C]; NaN where nothing was read."""
-    around = Grid(session.start_s - AROUND_S, 2.0 * AROUND_S, 1)
+    """Room air around a session's start, a door's dip outvoted [°C]; NaN where nothing was read."""
+    around = Grid(session.start_s - AROUND_S, 2.0 * AROUND_S / _PARTS, _PARTS)
     found_c = role_mean(source, site, role=Role.AIR, subject=zone.id, grid=around)
-    return float(found_c[0])
+    known = found_c[np.isfinite(found_c)]
+    return float(np.median(known)) if len(known) else float("nan")

@@ -67,7 +67,7 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         cases,
         prices,
         [
-            session_wish(c.limits, c.sessions, c.grid, s)
+            session_wish(c.limits, c.sessions, c.grid, s, shift_k=c.shift_k)
             for c, s in zip(cases, spreads, strict=True)
         ],
     )

@@ -9,16 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import block_diag
 
-from controller.planning.history import FloatArray, Grid, Source, zone_series
+from controller.planning.history import FloatArray, Grid, Source, role_mean, zone_heat_w
 from controller.planning.start import PlanningError
-from controller.records.site import Site, Zone
+from controller.records.site import OUTDOOR, Role, Site, Zone
 from controller.rehearsal.foresight_linear import WORKING_AIR_C
 from controller.rehearsal.runner import Span
 from controller.rehearsal.sunlight import DAY_S
 from controller.rehearsal.surroundings import MINUTE_S, Day, ZoneDay
 from controller.rehearsal.true_model import TrueModel, driven_k, true_model
 from controller.rehearsal.workshop import Workshop, air_exchange_w_k
-from models.series import Series
 
 STEP_S = 900.0
 MASSES = 7
@@ -188,11 +187,11 @@ class Lookout:
             Where there is no room air of the last days when it is first asked.
         """
         true_site = replace(site, heaters=(self._truth.workshop.heater,))  # its rating is true
-        since = self._since or self._begin(source, true_site, zone, at_s)
+        since = self._since or self._begin(source, site, zone, at_s)
         steps = round((at_s - since.at_s) / STEP_S) + 1  # readings around the moment tell, too
-        series = zone_series(source, true_site, zone, Grid(since.at_s, STEP_S, steps))
-        readings_c = np.column_stack((series.air_c, series.slab_c))
-        moves_k = self._moves_k(series)
+        grid = Grid(since.at_s, STEP_S, steps)
+        readings_c = _readings_c(source, site, zone, grid)
+        moves_k = self._moves_k(source, true_site, zone, grid)
         states = list(filtered(self._truth.model, since.expected, readings_c, moves_k))
         if steps > _OPEN_STEPS:
             expected, _ = states[-1 - _OPEN_STEPS]
@@ -202,7 +201,7 @@ class Lookout:
     def _begin(self, source: Source, site: Site, zone: Zone, at_s: float) -> _Since:
         """The first reading, and the state to expect there."""
         grid = Grid.before(at_s + STEP_S, span_s=OBSERVED_S, step_s=STEP_S)
-        air_c = zone_series(source, site, zone, grid).air_c
+        air_c = _readings_c(source, site, zone, grid)[:, 0]
         seen = np.flatnonzero(np.isfinite(air_c))
         if not len(seen):
             days = OBSERVED_S / DAY_S
@@ -211,16 +210,18 @@ class Lookout:
         expected = settled(self._truth.model, float(air_c[first]))
         return _Since(grid.start_s + first * STEP_S, expected)
 
-    def _moves_k(self, series: Series) -> FloatArray:
+    def _moves_k(self, source: Source, site: Site, zone: Zone, grid: Grid) -> FloatArray:
         """What weather, people, doors and heat do in each step, shape (N, n)."""
         model = self._truth.model
-        grid = Grid(series.start_s, STEP_S, len(series.air_c))
+        outdoor_c = role_mean(source, site, role=Role.OUTDOOR, subject=OUTDOOR, grid=grid)
+        sun_w_m2 = role_mean(source, site, role=Role.IRRADIANCE, subject=OUTDOOR, grid=grid)
         driven = self._truth.driven_k(
             grid.middles_s(),
-            _over_steps(series.outdoor_c, otherwise=model.weather.outdoor_c),
-            _over_steps(series.sun_w_m2, otherwise=0.0),
+            _bridged(outdoor_c, otherwise=model.weather.outdoor_c),
+            _bridged(sun_w_m2, otherwise=0.0),
         )
-        moves: FloatArray = driven + np.outer(np.nan_to_num(series.power_w), model.step.b_heat)
+        heat_w = np.nan_to_num(zone_heat_w(source, site, zone, grid))
+        moves: FloatArray = driven + np.outer(heat_w, model.step.b_heat)
         return moves
 
 
@@ -232,14 +233,23 @@ class _Since:
     expected: State
 
 
-def _over_steps(values: FloatArray, *, otherwise: float) -> FloatArray:
-    """Means over the steps from values at their beginnings, holes bridged."""
-    known = np.isfinite(values)
+def _readings_c(source: Source, site: Site, zone: Zone, grid: Grid) -> FloatArray:
+    """Air and slab at the beginnings of steps, means around them, shape (N, 2); NaN for none."""
+    around = replace(grid, start_s=grid.start_s - 0.5 * grid.step_s)
+    return np.column_stack(
+        [
+            role_mean(source, site, role=role, subject=zone.id, grid=around)
+            for role in (Role.AIR, Role.SLAB)
+        ]
+    )
+
+
+def _bridged(values: FloatArray, *, otherwise: float) -> FloatArray:
+    """Values with their holes bridged."""
+    known, index = np.isfinite(values), np.arange(len(values))
     if not known.any():
         return np.full(len(values), otherwise)
-    index = np.arange(len(values))
-    full = np.interp(index, index[known], values[known])
-    return np.asarray(0.5 * (full + np.append(full[1:], full[-1])))
+    return np.interp(index, index[known], values[known])
 
 
 def filtered(

@@ -330,3 +330,13 @@ def _night_h(plan):
         if (at_s / HOUR_S + 1.0) % 24.0 >= 22.0 or (at_s / HOUR_S + 1.0) % 24.0 < 6.0
     ]
     return sum(plan.block_at(at_s).heat for at_s in by_night if plan.block_at(at_s)) / 4.0
+
+
+def test_sessions_found_cold_bring_the_next_preheat_forward(mild, session):
+    """Two of the last sessions were cold: the same plan begins earlier, and promises more."""
+    wanted = session(50, 54)
+    held = tuple(session(hour, hour + 1, 16.0) for hour in (2, 8))
+    errand = mild.errand((wanted,))
+    usual, warned = (make_plan(replace(errand, held=known), mild.source) for known in ((), held))
+    assert _preheat_s(warned, wanted) < _preheat_s(usual, wanted) - 1800.0
+    assert warned.outlooks[0].arrivals[0].air_c > usual.outlooks[0].arrivals[0].air_c + 0.3
