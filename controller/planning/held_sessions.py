@@ -14,6 +14,8 @@ from controller.records.site import Role, Site, Zone
 STEP_K = 0.5
 """How far one surprise moves the margin: a session found cold by this times the readiness asked
 for, up; one found ready by this times what was left to chance, down [K]."""
+FIRST_K = 0.2
+"""Shift before any session: people come in by a door (chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
 AROUND_S = 600.0
@@ -42,7 +44,7 @@ def margin_shift_k(
     however they change, the share of sessions found cold goes to the share left to chance, for at
     that share the steps up and down are in balance.
     """
-    shift_k = 0.0
+    shift_k = FIRST_K
     for session in held:
         if session.zone != zone.id or session.start_s + AROUND_S > now_s:
             continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from controller.planning.held_sessions import MOST_K, STEP_K, margin_shift_k
+from controller.planning.held_sessions import FIRST_K, MOST_K, STEP_K, margin_shift_k
 
 DAY_H = 24.0
 
@@ -25,13 +25,13 @@ def _shift_after(shop, session, errors_k, readiness=0.95):
 
 def test_one_cold_session_lifts_the_margin_by_a_step(workshop, session):
     """Cold by more than the band: up by the step times what was asked for."""
-    assert _shift_after(workshop(), session, [-0.9]) == pytest.approx(0.95 * STEP_K)
+    assert _shift_after(workshop(), session, [-0.9]) == pytest.approx(FIRST_K + 0.95 * STEP_K)
 
 
 def test_ready_sessions_bring_it_down_slowly(workshop, session):
     """Ten found ready give back half of what one found cold has added."""
     after = _shift_after(workshop(), session, [-0.9] + [0.0] * 10)
-    assert after == pytest.approx(0.95 * STEP_K - 10 * 0.05 * STEP_K)
+    assert after == pytest.approx(FIRST_K + 0.95 * STEP_K - 10 * 0.05 * STEP_K)
 
 
 def test_a_run_of_cold_sessions_is_bounded(workshop, session):
@@ -57,7 +57,7 @@ def test_in_the_long_run_readiness_is_what_was_asked(workshop, session, readines
         ready += air_c >= 15.5
         held = [*held[-60:], wanted]
         step = margin_shift_k(shop.source, shop.site, zone, [wanted], now_s=wanted.start_s + 3600.0)
-        shift_k += step
+        shift_k += step - FIRST_K
     assert ready / 300 == pytest.approx(
         readiness, abs=3 * (readiness * (1 - readiness) / 300) ** 0.5
     )
@@ -69,4 +69,4 @@ def test_a_session_without_readings_teaches_nothing(workshop, session):
     wanted = session(12, 15)
     zone = shop.site.zones[0]
     now_s = wanted.start_s + 3600.0
-    assert margin_shift_k(shop.source, shop.site, zone, [wanted], now_s=now_s) == 0.0
+    assert margin_shift_k(shop.source, shop.site, zone, [wanted], now_s=now_s) == FIRST_K
