@@ -86,12 +86,12 @@ class ControllerDriver:
         start_s: float,
         learns: bool = True,
         forecast_news: ForecastNews | None = None,
-        planner: Callable[[PlanErrand, Source], Plan] = make_plan,
+        planner: Callable[[PlanErrand, Source], Plan] | None = None,
     ) -> None:
         self._what = rehearsed
         self._learns = learns
         self._forecast_news = forecast_news
-        self._planner = planner
+        self._planner = planner or make_plan
         self.start_s = start_s
         self._sensors = rehearsed.site.sensors_of(rehearsed.heater)
         self._zones = rehearsed.site.zones_of(rehearsed.heater)
