@@ -76,14 +76,16 @@ class Sheet:
         ProgrammeFailed
         """
         upper = np.concatenate(self._upper)
-        for method in _METHODS if self._width < _LARGE else _METHODS[::-1]:
+        methods = _METHODS if self._width < _LARGE else _METHODS[::-1]
+        # presolve leads the solver astray at times: the last attempt goes without it
+        for method, presolve in (*((each, True) for each in methods), (methods[0], False)):
             found = linprog(
                 np.concatenate(self._cost),
                 **self._below.matrix("ub", self._width),
                 **self._equal.matrix("eq", self._width),
                 bounds=np.column_stack((np.zeros(self._width), upper)),
                 method=method,
-                options={"time_limit": time_limit_s},
+                options={"time_limit": time_limit_s, "presolve": presolve},
             )
             if found.status == 0 and np.isfinite(found.x).all():
                 return np.asarray(found.x, dtype=np.float64)
