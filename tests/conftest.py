@@ -1,0 +1,14 @@
+"""What holds for every test: linear algebra on one thread, as in the planner child.
+
+The order of a sum depends on the number of threads, so a plan made here would otherwise differ in
+its last digits from the child's; and the workers of a test run would get in each other's way.
+"""
+
+from __future__ import annotations
+
+import os
+
+from controller.planning.child import THREAD_SETTINGS
+
+for setting in THREAD_SETTINGS:
+    os.environ[setting] = "1"  # numpy reads them when it is first imported, which is later
