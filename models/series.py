@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +55,18 @@ class Series:
             raise ValueError(f"every column must be one-dimensional and of one length: {shapes}")
         if not self.step_s > 0:
             raise ValueError(f"the step must be above 0 s, found {self.step_s}")
+
+    def part(self, begin: int, end: int) -> Series:
+        """The samples from ``begin`` up to, not including, ``end``."""
+        return replace(
+            self,
+            start_s=self.start_s + begin * self.step_s,
+            air_c=self.air_c[begin:end],
+            slab_c=self.slab_c[begin:end],
+            outdoor_c=self.outdoor_c[begin:end],
+            power_w=self.power_w[begin:end],
+            sun_w_m2=self.sun_w_m2[begin:end],
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

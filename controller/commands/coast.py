@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 SUMMARY = "tell how warm each room still gets if the heater stops now, and when it has cooled"
 EXAMPLE = "slabtide coast --below 17.5"
 
-_BAND_K = 0.5
 _NEAR_S = 7 * 86400.0
 _AHEAD_H = 72
 
@@ -87,6 +86,8 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
 
 def _below_c(configuration: Configuration, zone: Zone, question: Question) -> float:
     """The temperature asked about; without one that of the booking, or a frost-free room's."""
+    from controller.planning.wishes_ahead import ready_c
+
     if question.below_c is not None:
         return question.below_c
     booked = sessions(
@@ -95,8 +96,8 @@ def _below_c(configuration: Configuration, zone: Zone, question: Question) -> fl
         since_s=question.now_s,
         until_s=question.now_s + _NEAR_S,
     )
-    targets_c = [session.target_c for session in booked if session.zone == zone.id]
-    return targets_c[0] - _BAND_K if targets_c else configuration.limits.frost_off_c
+    wanted_c = [ready_c(session) for session in booked if session.zone == zone.id]
+    return wanted_c[0] if wanted_c else configuration.limits.frost_off_c
 
 
 def _told(

@@ -97,16 +97,6 @@ def zone_loss_w_k(zone: Zone) -> float:
     return envelope_w_k + air_w_k + _ground_w_k(zone.floor)
 
 
-def quick_share(zone: Zone) -> float:
-    """Share of a change outdoors that room air follows within an hour or two [0..1].
-
-    Air stands between slab and outdoors; until the slab follows, it moves by the share of its
-    conductances that leads outdoors. A first-order response knows nothing of this.
-    """
-    outdoors_w_k = zone_loss_w_k(zone) - _ground_w_k(zone.floor)
-    return outdoors_w_k / (outdoors_w_k + _coupling_w_k(zone.floor))
-
-
 def slab_capacity_j_k(floor: Floor) -> float:
     """Heat stored by the slab for each kelvin [J/K]."""
     volume_m3 = floor.area_m2 * floor.slab_thickness_m

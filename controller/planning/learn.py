@@ -205,25 +205,13 @@ def _known_part(series: Series) -> Series:
     """From the first to the last sample with room air: shares of it are shares of history."""
     known = np.flatnonzero(np.isfinite(series.air_c))
     if known.size == 0:
-        return _slice(series, 0, 1)
-    return _slice(series, int(known[0]), int(known[-1]) + 1)
+        return series.part(0, 1)
+    return series.part(int(known[0]), int(known[-1]) + 1)
 
 
 def _part(series: Series, begin: float, end: float) -> Series:
     count = len(series.air_c)
-    return _slice(series, round(begin * count), round(end * count))
-
-
-def _slice(series: Series, begin: int, end: int) -> Series:
-    return replace(
-        series,
-        start_s=series.start_s + begin * series.step_s,
-        air_c=series.air_c[begin:end],
-        slab_c=series.slab_c[begin:end],
-        outdoor_c=series.outdoor_c[begin:end],
-        power_w=series.power_w[begin:end],
-        sun_w_m2=series.sun_w_m2[begin:end],
-    )
+    return series.part(round(begin * count), round(end * count))
 
 
 def _lack(candidate: Fit, series: Series) -> str | None:

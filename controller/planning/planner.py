@@ -55,14 +55,14 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     """
     heater = errand.site.heater(errand.heater)
     zones = errand.site.zones_of(heater)
-    sessions = _sessions_of(errand, zones)
+    sessions = sessions_of(errand, zones)
     grid = plan_grid(sessions, now_s=errand.now_s)
     cases = _cases(errand, source, heater, grid)
     heating = cheapest(cases, prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s))
     needs = _needs(cases, heating, source)
-    on = _switching(errand, source, heating, grid)
-    duty = _duty_of(on, grid)
-    duty[0] += _given_share(errand, source, grid)
+    on = switching(errand, source, heating, grid)
+    duty = duty_of(on, grid)
+    duty[0] += given_share(errand, source, grid)
     blocks = label(on, needs, sessions, grid, from_s=errand.now_s)
     outlooks = tuple(
         zone_outlook(
@@ -90,7 +90,7 @@ def plan_grid(sessions: tuple[Session, ...], *, now_s: float) -> Grid:
     return Grid(start_s, SLOT_S, math.ceil(span_s / SLOT_S) + 1)
 
 
-def _sessions_of(errand: PlanErrand, zones: tuple[Zone, ...]) -> tuple[Session, ...]:
+def sessions_of(errand: PlanErrand, zones: tuple[Zone, ...]) -> tuple[Session, ...]:
     """The sessions of these zones that are not over, by start."""
     served = {zone.id for zone in zones}
     coming = [s for s in errand.sessions if s.zone in served and s.end_s > errand.now_s]
@@ -106,7 +106,7 @@ def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> li
             site=site,
             heater=heater,
             zone=zone,
-            sessions=_sessions_of(errand, (zone,)),
+            sessions=sessions_of(errand, (zone,)),
             limits=errand.limits,
             state=_state(errand, source, zone, grid),
             weather=on_zone(
@@ -163,7 +163,7 @@ def _next_s(case: ZoneCase, at_s: float) -> float:
     return next((s.start_s for s in case.sessions if s.end_s > at_s), math.inf)
 
 
-def _switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid) -> list[Interval]:
+def switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid) -> list[Interval]:
     """On-times from now on (UTC seconds)."""
     changes = source.heating(errand.heater, errand.now_s - LOOK_BACK_S, errand.now_s)
     changed_s = changes[-1][0] if changes else errand.now_s - LOOK_BACK_S
@@ -181,7 +181,7 @@ def _switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid)
     return [(max(a, errand.now_s), b) for a, b in shifted if b > errand.now_s]
 
 
-def _given_share(errand: PlanErrand, source: Source, grid: Grid) -> float:
+def given_share(errand: PlanErrand, source: Source, grid: Grid) -> float:
     """Share of the first slot that was heated before the plan was made [0..1]."""
     elapsed_s = errand.now_s - grid.start_s
     if elapsed_s < 1.0:
@@ -190,7 +190,7 @@ def _given_share(errand: PlanErrand, source: Source, grid: Grid) -> float:
     return float(np.nan_to_num(duty[0])) * elapsed_s / grid.step_s
 
 
-def _duty_of(on: list[Interval], grid: Grid) -> FloatArray:
+def duty_of(on: list[Interval], grid: Grid) -> FloatArray:
     """Share of each slot in which the heater is on [0..1]."""
     edges_s = grid.edges_s()
     on_s = np.zeros(grid.count + 1)

@@ -86,7 +86,7 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
 def _solved(
     cases: Sequence[ZoneCase], prices: Prices, wishes: Sequence[Wish]
 ) -> tuple[tuple[Room, ...], Programme]:
-    grid, price = cases[0].grid, _usual_price(prices)
+    grid, price = cases[0].grid, usual_price(prices)
     fold = -(-len(prices.price_per_kwh) // grid.count)
     heater = Heater(
         rating_w=cases[0].rating_w,
@@ -101,7 +101,7 @@ def _solved(
     return rooms, least_cost(rooms, heater, slot_s=grid.step_s)
 
 
-def _usual_price(prices: Prices) -> float:
+def usual_price(prices: Prices) -> float:
     """What a kWh of comfort is worth: heat that costs nothing must not make it worthless."""
     usual, highest = np.mean(prices.price_per_kwh), np.max(np.abs(prices.price_per_kwh))
     return float(max(usual, 0.25 * highest, 1e-3))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -126,26 +126,13 @@ def latest_history(source: Source, site: Site, zone: Zone, *, last_s: float) -> 
     grid = Grid.before(float(end_s), span_s=SPAN_S, step_s=STEP_S)
     series = zone_series(source, with_imported(site), zone, grid)
     known = np.flatnonzero(np.isfinite(series.air_c))
-    return part(series, int(known[0]), int(known[-1]) + 1) if known.size else part(series, 0, 0)
+    return series.part(int(known[0]), int(known[-1]) + 1) if known.size else series.part(0, 0)
 
 
 def air_sensors(site: Site, zone: Zone) -> tuple[str, ...]:
     """Ids under which a zone's air is stored: the time of the latest is where history ends."""
     fitted = [s.id for s in site.sensors if s.role is Role.AIR and s.subject == zone.id]
     return (*fitted, imported_id(Role.AIR, zone.id))
-
-
-def part(series: Series, begin: int, end: int) -> Series:
-    """The samples from ``begin`` up to, not including, ``end``."""
-    return replace(
-        series,
-        start_s=series.start_s + begin * series.step_s,
-        air_c=series.air_c[begin:end],
-        slab_c=series.slab_c[begin:end],
-        outdoor_c=series.outdoor_c[begin:end],
-        power_w=series.power_w[begin:end],
-        sun_w_m2=series.sun_w_m2[begin:end],
-    )
 
 
 def _judged_part(series: Series, parameter_set: ParameterSet) -> tuple[Series, bool]:
@@ -160,8 +147,8 @@ def _judged_part(series: Series, parameter_set: ParameterSet) -> tuple[Series, b
     learnt = round((parameter_set.span_end_s - series.start_s) / series.step_s)
     begin = min(max(learnt, 0), count)
     if (count - begin) * series.step_s >= UNSEEN_LEAST_S:
-        return part(series, begin, count), True
-    return part(series, round((1.0 - LAST_PART) * count), count), False
+        return series.part(begin, count), True
+    return series.part(round((1.0 - LAST_PART) * count), count), False
 
 
 def _errors(by_horizon: Mapping[int, FloatArray]) -> dict[int, Errors]:

@@ -1,30 +1,22 @@
-"""Where a zone stands when planning begins: room air now, heat on its way, heater output."""
+"""What planning begins with: the heater's output, and outdoor air where nothing measures it."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
 from controller.planning.history import (
     STEP_S,
-    FloatArray,
     Grid,
     Source,
     heater_duty,
     role_mean,
     zone_heat_w,
 )
-from controller.planning.outlook import Weather
-from controller.planning.paths import Heat, air_paths
-from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
+from controller.records.site import Heater, Role, Site, Zone
 from models.first_order import FirstOrder
 
 PAST_S = 12 * 3600.0
-"""Heat looked back on: beyond the dead time of any floor [s]."""
-SMOOTHED_S = 3600.0
-"""Readings of room air that speak for the present [s]; door dips shorter than half of it are
-outvoted."""
+"""Heat looked back on: what was given before has mostly arrived [s]."""
 OLDEST_AIR_S = 6 * 3600.0
 """With nothing newer than this no plan can be made [s]."""
 OUTPUT_S = 3 * 86400.0
@@ -41,41 +33,6 @@ NO_BALANCE_SD_K = 8.0
 
 class PlanningError(ValueError):
     """No plan can be made from what is known; the message says what is missing."""
-
-
-@dataclass(frozen=True, slots=True)
-class ZoneStart:
-    """Room air at the first slot [°C] and mean heat in the slots before it [W], oldest first."""
-
-    air_c: float
-    past_w: FloatArray
-
-
-def zone_start(
-    source: Source, site: Site, zone: Zone, model: FirstOrder, *, grid: Grid, now_s: float
-) -> ZoneStart:
-    """Room air and pending heat of a zone at the start of ``grid``.
-
-    Every reading of the last hour is carried to the present by the model and the median taken:
-    noise averages out, a trend is not lagged, and a door dip is outvoted.
-
-    Raises
-    ------
-    PlanningError
-        Where there is no room air of the last hours.
-    """
-    for span_s in (SMOOTHED_S, OLDEST_AIR_S):
-        recent = Grid.before(now_s, span_s=span_s, step_s=STEP_S)
-        air_c = role_mean(source, site, role=Role.AIR, subject=zone.id, grid=recent)
-        if np.isfinite(air_c).any():
-            course_c = _course_c(source, site, zone, model, recent)
-            carried_c = _carried_c(model, air_c, course_c, recent, to_s=grid.start_s)
-            past = Grid.before(grid.start_s, span_s=PAST_S, step_s=grid.step_s)
-            return ZoneStart(carried_c, np.nan_to_num(zone_heat_w(source, site, zone, past)))
-    raise PlanningError(
-        f"no room air of zone {zone.id} in the last {OLDEST_AIR_S / 3600:.0f} hours; "
-        "a plan needs one good reading"
-    )
 
 
 def full_output_w(source: Source, site: Site, heater: Heater, *, now_s: float) -> float:
@@ -110,38 +67,3 @@ def outdoor_by_balance(
     rise_k = (air_c[known[-1]] - air_c[known[0]]) * model.time_constant_s / span_s
     lifted_k = model.offset_k + model.gain_k_per_w * heat_w.mean()
     return float(np.nanmean(air_c) + rise_k - lifted_k), BALANCE_SD_K
-
-
-def _carried_c(
-    model: FirstOrder, air_c: FloatArray, course_c: FloatArray, recent: Grid, *, to_s: float
-) -> float:
-    """Median over readings of what each says of room air at ``to_s`` [°C].
-
-    A course from any start, run under the known heat and weather, differs from the true one by
-    an amount that decays with the time constant: so each reading corrects it.
-    """
-    known = np.isfinite(air_c)
-    middles_c = 0.5 * (course_c[1:] + course_c[:-1])
-    decay = np.exp((recent.middles_s() - to_s) / model.time_constant_s)
-    there_c = float(np.interp(to_s, recent.edges_s(), course_c))
-    return there_c + float(np.median(((air_c - middles_c) * decay)[known]))
-
-
-def _course_c(
-    source: Source, site: Site, zone: Zone, model: FirstOrder, recent: Grid
-) -> FloatArray:
-    """Modelled room air at the slot borders of ``recent``, from an arbitrary start [°C]."""
-    before = Grid.before(recent.end_s, span_s=PAST_S + recent.count * STEP_S, step_s=STEP_S)
-    heat_w = np.nan_to_num(zone_heat_w(source, site, zone, before))
-    outdoor_c = role_mean(source, site, role=Role.OUTDOOR, subject=OUTDOOR, grid=recent)
-    sun_w_m2 = role_mean(source, site, role=Role.IRRADIANCE, subject=OUTDOOR, grid=recent)
-    seen = np.isfinite(outdoor_c)
-    usual_c = float(np.median(outdoor_c[seen])) if seen.any() else NO_BALANCE_C
-    weather = Weather(
-        outdoor_c=np.where(seen, outdoor_c, usual_c),
-        outdoor_sd_k=np.zeros(recent.count),
-        sun_w_m2=np.nan_to_num(sun_w_m2),
-        sun_sd_w_m2=np.zeros(recent.count),
-    )
-    heat = Heat(heat_w[: -recent.count], heat_w[-recent.count :], STEP_S)
-    return air_paths([model], start_c=usual_c, heat=heat, weather=weather)[:, 0]

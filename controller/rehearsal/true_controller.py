@@ -18,13 +18,13 @@ from controller.planning.network_arrivals import TOLERANCE_K, WITHIN_80
 from controller.planning.network_case import LIMIT_H, LIMIT_MARGIN_K
 from controller.planning.outlook import Weather, weather_ahead
 from controller.planning.planner import (
-    _duty_of,
-    _given_share,
-    _sessions_of,
-    _switching,
+    duty_of,
+    given_share,
     plan_grid,
+    sessions_of,
+    switching,
 )
-from controller.planning.programme_plan import Heating, _usual_price
+from controller.planning.programme_plan import Heating, usual_price
 from controller.planning.start import PlanningError
 from controller.planning.tariff import prices_ahead
 from controller.planning.wishes_ahead import ready_c, session_borders, session_wish
@@ -112,7 +112,7 @@ def _case(
 ) -> _Case:
     site, now_s = errand.site, errand.now_s
     (zone,) = site.zones_of(site.heater(errand.heater))
-    sessions = _sessions_of(errand, (zone,))
+    sessions = sessions_of(errand, (zone,))
     grid = plan_grid(sessions, now_s=now_s)
     weather = weather_ahead(source, site, now_s=now_s, grid=grid)
     if weather is None:
@@ -127,12 +127,12 @@ def _planned(case: _Case, source: Source) -> Plan:
     """The timetable, as `controller.planning.planner.make_plan` makes it."""
     errand, grid = case.errand, case.grid
     heating = _cheapest(case, source)
-    on = _switching(errand, source, heating, grid)
+    on = switching(errand, source, heating, grid)
     # why heat is given is told to owners, and none reads this plan: frost is not told apart
     need = Need(case.zone.id, heating.duty, heating.frost_duty, warmed=False)
     blocks = label(on, [need], case.sessions, grid, from_s=errand.now_s)
-    duty = _duty_of(on, grid)
-    duty[0] += _given_share(errand, source, grid)
+    duty = duty_of(on, grid)
+    duty[0] += given_share(errand, source, grid)
     (room,) = heating.rooms
     air_c = room.states(duty * heating.available_w) @ room.air_row
     return Plan(
@@ -150,7 +150,7 @@ def _cheapest(case: _Case, source: Source) -> Heating:
     """Least energy that serves the sessions with their margins."""
     errand, grid = case.errand, case.grid
     prices = prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s)
-    room = _room(case, price_per_kwh=_usual_price(prices))
+    room = _room(case, price_per_kwh=usual_price(prices))
     heater = Heater(
         rating_w=case.rating_w,
         price_per_kwh=prices.price_per_kwh,

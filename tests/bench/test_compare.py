@@ -103,7 +103,7 @@ def test_commitment_is_the_first_plan_with_preheat_under_way() -> None:
     plans = iter([
         _plan(0.0, 1.0, heat=False), _plan(10.0, 2.0, heat=True), _plan(20.0, 3.0, heat=True),
     ])  # fmt: skip
-    errand = PlanErrand(None, None, "h", (), (), False, 0.0)  # type: ignore[arg-type]
+    errand = PlanErrand(None, None, "h", (), (), False, 0.0)
     commitments = Commitments(lambda errand, source: next(plans))
     for _ in range(3):
         commitments.plan(errand, Memory())

@@ -91,8 +91,8 @@ class Bench:
         self.desk = PlanningDesk(
             site=self.site,
             limits=Limits(),
-            planner=self.child,  # type: ignore[arg-type]
-            store=self.shelf,  # type: ignore[arg-type]
+            planner=self.child,
+            store=self.shelf,
         )
         self.sessions = (make_session(),)
         self.seen = True

@@ -178,12 +178,12 @@ class Workshop:
     def start(self) -> Guard:
         """Another process on the same store."""
         self.guard = Guard(
-            watch=self.watch,  # type: ignore[arg-type]
+            watch=self.watch,
             clock=self.clock,
-            intake=self.intake,  # type: ignore[arg-type]
+            intake=self.intake,
             relays=self.relays,
-            store=self.store,  # type: ignore[arg-type]
-            desk=self.desk,  # type: ignore[arg-type]
+            store=self.store,
+            desk=self.desk,
             distress=self.distress,
         )
         return self.guard

@@ -33,7 +33,7 @@ MO, TU, WE, FR, SU = 0, 1, 2, 4, 6
 def booked(dates: Once | Weekly, hours: Hours = MORNING, **more: object) -> Booking:
     """A booking of the boat bay at 16 °C."""
     settings = {"id": "bench", "zone": "boat-bay", "target_c": 16.0} | more
-    return Booking(hours=hours, dates=dates, **settings)  # type: ignore[arg-type]
+    return Booking(hours=hours, dates=dates, **settings)
 
 
 def expand(*bookings: Booking, time_zone: str, first: date, last: date) -> tuple[Session, ...]:

@@ -246,7 +246,7 @@ def test_a_plan_is_stored_before_it_is_followed(bench: Bench) -> None:
     def refuse(_: Plan) -> None:
         raise ValueError("disk full")
 
-    bench.shelf.add_plan = refuse  # type: ignore[method-assign]
+    bench.shelf.add_plan = refuse
     with pytest.raises(ValueError, match="disk full"):
         bench.answer_plan()
     assert bench.desk.plans == {}

@@ -37,7 +37,7 @@ class Bench:
 
     def __init__(self) -> None:
         self.shelf, self.distress = Shelf(), io.StringIO()
-        self.recorder = Recorder(self.shelf, self.distress)  # type: ignore[arg-type]
+        self.recorder = Recorder(self.shelf, self.distress)
 
     def record(self, decision: Decision, carry: Carry | None = None) -> tuple[Decision, Carry]:
         heating = HeaterState(heating=decision.command.heat)

@@ -184,7 +184,7 @@ def decide() -> MakeDecision:
             "deciding": None,
             "command": Command("boiler", heat, 812, h(hour), 120.0 if heat else 0.0),
         }
-        return Decision(**(fields | changes))  # type: ignore[arg-type]
+        return Decision(**(fields | changes))
 
     return make
 

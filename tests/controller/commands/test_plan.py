@@ -134,6 +134,6 @@ def test_terminal_without_these_signs_gets_others(
     monkeypatch.setattr(sys, "stdout", narrow)
     assert plan.answer(configuration, reader, ASKED) == 0
     narrow.flush()
-    told = narrow.buffer.getvalue().decode("ascii")  # type: ignore[attr-defined]
+    told = narrow.buffer.getvalue().decode("ascii")
     assert "###############...+" in told
     assert "?" not in told

@@ -9,7 +9,6 @@ import pytest
 from controller.planning.describe import (
     glazing_gain_m2,
     heat_share,
-    quick_share,
     slab_capacity_j_k,
     zone_loss_w_k,
     zone_prior,
@@ -67,8 +66,3 @@ def test_shares_of_a_heater_add_up(pair):
     assert sum(heat_share(site, site.heaters[0], z) for z in site.zones) == pytest.approx(1.0)
     other = replace(site.zones[0], id="attic")
     assert heat_share(site, site.heaters[0], other) == 0.0
-
-
-def test_quick_share_of_an_ordinary_room(zone):
-    """About a quarter: 137 W/K outdoors beside some 390 W/K to the slab."""
-    assert quick_share(zone) == pytest.approx(0.25, abs=0.05)

@@ -84,7 +84,7 @@ def test_what_is_heard_is_what_was_said() -> None:
 
 def test_a_building_without_a_forecast_brings_none() -> None:
     """The forecast is optional on a building."""
-    assert forecast_news(object(), spec="x") is None  # type: ignore[arg-type]
+    assert forecast_news(object(), spec="x") is None
 
 
 def test_points_are_sorted_and_nan_is_not_said() -> None:
@@ -119,7 +119,7 @@ def test_a_forecast_that_cannot_be_used_is_named(answer: Any, words: str) -> Non
         def forecast(self, hours: float) -> Entries:
             if isinstance(answer, Exception):
                 raise answer
-            return answer  # type: ignore[no-any-return]
+            return answer
 
     news = forecast_news(Odd(), spec="my/shed.py:make")
     assert news is not None

@@ -297,4 +297,4 @@ def test_a_building_from_outside_is_refused(rehearsed: Rehearsed) -> None:
         pass
 
     with pytest.raises(BuildingError, match="own workshop"):
-        foresight(Shed, rehearsed, SPAN, lambda share: None)  # type: ignore[arg-type]
+        foresight(Shed, rehearsed, SPAN, lambda share: None)

@@ -152,8 +152,8 @@ def test_it_ends_where_the_weather_ends(winter: Weather) -> None:
 def test_only_the_forecasting_workshop_brings_one(site: Site, winter: Weather) -> None:
     """The plain workshop has no forecast; the other one tells it from its own time on."""
     settings = {"start_s": START_S, "seed": 1, "spread": 0.0}
-    plain = Workshop(site, "boiler", winter, [], **settings)  # type: ignore[arg-type]
-    telling = ForecastingWorkshop(site, "boiler", winter, [], **settings)  # type: ignore[arg-type]
+    plain = Workshop(site, "boiler", winter, [], **settings)
+    telling = ForecastingWorkshop(site, "boiler", winter, [], **settings)
     assert not isinstance(plain, Forecasting)
     assert isinstance(telling, Forecasting)
     telling.advance(2 * HOUR_S, False)

@@ -30,7 +30,7 @@ class Shut(Surroundings):
         day = self._true.day(number)
         return replace(day, zones=tuple(replace(zone, door=[0.0] * 1440) for zone in day.zones))
 
-    def through_glass_w(self, zone, times_s, global_w_m2):  # type: ignore[no-untyped-def]
+    def through_glass_w(self, zone, times_s, global_w_m2):
         return self._true.through_glass_w(zone, times_s, global_w_m2)
 
 

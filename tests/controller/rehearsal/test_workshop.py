@@ -211,7 +211,7 @@ def test_an_open_door_dips_the_air_and_hardly_the_slab(
 ) -> None:
     """A door open for ten minutes cools the air by kelvins; half an hour later it is back."""
 
-    def day_with_door(self: Surroundings, number: int):  # type: ignore[no-untyped-def]
+    def day_with_door(self: Surroundings, number: int):
         day = closed(self, number)
         door = [1.0 if 720 <= minute < 730 else 0.0 for minute in range(1440)]
         return replace(day, zones=tuple(replace(zone, door=door) for zone in day.zones))

@@ -100,7 +100,7 @@ def _remaining(stream: object) -> int:
     """MQTT's variable length: seven bits a byte, lowest first (MQTT 3.1.1, section 2.2.3)."""
     length = shift = 0
     while True:
-        byte = stream.read(1)[0]  # type: ignore[attr-defined]
+        byte = stream.read(1)[0]
         length |= (byte & 0x7F) << shift
         shift += 7
         if not byte & 0x80:
