@@ -26,6 +26,8 @@ from models.timetable import on_times
 
 SLOT_S = 900.0
 """Slots stand on the clock's quarters [s]."""
+LONGER_SLOTS = ((8, 3600.0), (4, 1800.0))
+"""Above so many zones slots are so long: time to solve grows with the square of what they hold."""
 PULSE_S = 1200.0
 """Shortest time on or off that is planned: a slab does not feel shorter ones, a relay does [s]."""
 SHORTEST_S, LONGEST_S = 48 * 3600.0, 7 * 86400.0
@@ -56,7 +58,7 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     heater = errand.site.heater(errand.heater)
     zones = errand.site.zones_of(heater)
     sessions = sessions_of(errand, zones)
-    grid = plan_grid(sessions, now_s=errand.now_s)
+    grid = plan_grid(sessions, now_s=errand.now_s, slot_s=slot_s_for(len(zones)))
     cases = _cases(errand, source, heater, grid)
     heating = cheapest(cases, prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s))
     needs = _needs(cases, heating, source)
@@ -81,13 +83,18 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     )
 
 
-def plan_grid(sessions: tuple[Session, ...], *, now_s: float) -> Grid:
-    """The quarter hours from the present one to the last session's end, 48 h to 7 days on."""
-    start_s = math.floor(now_s / SLOT_S) * SLOT_S
+def slot_s_for(zones: int) -> float:
+    """How long a plan's slots are with so many zones on one heater [s]."""
+    return next((slot_s for most, slot_s in LONGER_SLOTS if zones > most), SLOT_S)
+
+
+def plan_grid(sessions: tuple[Session, ...], *, now_s: float, slot_s: float = SLOT_S) -> Grid:
+    """The slots from the present one to the last session's end, 48 h to 7 days on."""
+    start_s = math.floor(now_s / slot_s) * slot_s
     near = [s for s in sessions if s.start_s < now_s + LONGEST_S]
     last_s = max((s.end_s for s in near), default=now_s)
     span_s = min(max(last_s - start_s, SHORTEST_S), LONGEST_S)
-    return Grid(start_s, SLOT_S, math.ceil(span_s / SLOT_S) + 1)
+    return Grid(start_s, slot_s, math.ceil(span_s / slot_s) + 1)
 
 
 def sessions_of(errand: PlanErrand, zones: tuple[Zone, ...]) -> tuple[Session, ...]:

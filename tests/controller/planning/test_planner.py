@@ -9,7 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from controller.planning.planner import make_plan, plan_grid
+from controller.planning import planner
+from controller.planning.planner import make_plan, plan_grid, slot_s_for
 from controller.planning.start import PlanningError
 from controller.records.plan import BlockReason
 from controller.records.site import Role, Sensor, Tariff, TariffBand
@@ -61,6 +62,27 @@ def test_heat_stops_before_start_and_before_end(mild, session):
     assert [b.end_s for b in coast] == [wanted.start_s]
     assert last[0].reason is BlockReason.RUN_OUT
     assert last[0].end_s - last[0].start_s > 0.5 * HOUR_S
+
+
+@pytest.mark.parametrize(
+    ("zones", "slot_s"), [(1, 900.0), (4, 900.0), (5, 1800.0), (8, 1800.0), (9, 3600.0)]
+)
+def test_many_zones_are_planned_in_longer_slots(zones, slot_s):
+    """The solver's time grows with what a programme holds, so its slots do as well."""
+    assert slot_s_for(zones) == slot_s
+
+
+def test_hourly_slots_plan_the_same_heat(mild, session, monkeypatch):
+    """As with nine zones: the session is as warm, with no more than a twentieth more heat."""
+    wanted = session(60, 66)
+    fine = mild.plan((wanted,))
+    monkeypatch.setattr(planner, "LONGER_SLOTS", ((0, HOUR_S),))
+    rough = mild.plan((wanted,))
+    points = rough.outlooks[0].points
+    assert points[1].at_s - points[0].at_s == HOUR_S
+    assert _heat_h(rough) == pytest.approx(_heat_h(fine), rel=0.05)
+    found, expected = (p.outlooks[0].arrivals[0] for p in (rough, fine))
+    assert found.air_c == pytest.approx(expected.air_c, abs=0.2)
 
 
 def test_more_readiness_starts_earlier(mild, session):
