@@ -66,6 +66,7 @@ FAULTS = (
     _fault("controller/cycle.py", "import sqlite3", TICK),
     _fault("controller/recorder.py", "from controller.relays.mqtt import MqttRelay", RELAY),
     _fault("controller/recorder.py", "import paho.mqtt.client", MQTT),
+    _fault("controller/recorder.py", "from controller.mqtt_client import new_client", MQTT),
     _fault("controller/read_back.py", "from time import monotonic", TIME),
     _fault("controller/rehearsal/network.py", "import models.first_order", WORKSHOP),
 )

@@ -11,8 +11,8 @@ import threading
 from typing import Any
 
 from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
+from controller.mqtt_client import new_client
 from controller.records.instant import Instant
 from controller.records.site import Broker, Heater, Role, Sensor, Site
 from controller.rehearsal.building import Building, normalised, value_for
@@ -104,7 +104,7 @@ class WiredWorkshop:
 
     def _connect(self, broker: Broker) -> paho.Client:
         ready = threading.Event()
-        client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+        client = new_client(broker, client_id="", reconnects=True)
         client.on_subscribe = lambda *_: ready.set()
         client.on_message = self._on_command
         client.on_socket_open = _send_at_once

@@ -15,18 +15,16 @@ from dataclasses import dataclass, replace
 from typing import cast
 
 from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
+from controller.mqtt_client import FIRST_RETRY_S, KEEP_ALIVE_S, LAST_RETRY_S, new_client
 from controller.records.decision import Command
 from controller.records.instant import Instant
 from controller.records.site import Broker, Heater
 
-KEEP_ALIVE_S = 15
-FIRST_RETRY_S = 1.0
-LAST_RETRY_S = 30.0
 CONFIRM_S = 5.0
 """How long a clean stop waits for the broker to confirm the OFF [s]."""
 
@@ -37,13 +35,9 @@ SHORT_LIVED_IN_A_ROW = 3
 
 _TAKEN_OVER = 0x8E
 """Reason code *Session taken over*, MQTT 5.0 section 3.14.2.1."""
-_PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 _REPORT_LIMIT_BYTES = 1024
 _LONGEST_UPTIME_S = 1e10
 _LOG = logging.getLogger(__name__)
-_LIBRARY_LOG = logging.getLogger(__name__ + ".library")
-"""What the MQTT library says of every packet and retry; silent unless asked for."""
-_LIBRARY_LOG.setLevel(logging.CRITICAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +244,7 @@ class MqttRelay:
 
     def _keep(self) -> None:
         """Hold a connection until closing: the keeper's thread."""
-        delay_s = FIRST_RETRY_S
+        delay_s = float(FIRST_RETRY_S)
         while not self._closing.is_set():
             if self._connect_once():
                 delay_s = FIRST_RETRY_S
@@ -276,17 +270,7 @@ class MqttRelay:
         return self._accepted
 
     def _new_client(self) -> paho.Client:
-        protocol = _PROTOCOLS[self._broker.protocol]
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._client_id,
-            protocol=protocol,
-            clean_session=None if protocol == paho.MQTTv5 else True,
-            reconnect_on_failure=False,
-        )
-        # an exception in a callback would end the network thread for good: log it instead
-        client.suppress_exceptions = True
-        client.enable_logger(_LIBRARY_LOG)
+        client = new_client(self._broker, client_id=self._client_id, reconnects=False)
         client.will_set(self._relay.command_topic, _json({"heat": False}), qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect

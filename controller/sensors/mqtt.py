@@ -11,28 +11,21 @@ from collections import deque
 from collections.abc import Iterable
 
 from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
+from controller.mqtt_client import KEEP_ALIVE_S, new_client
 from controller.records.site import Broker
 from controller.sensors.decode import Message
 from controller.sensors.decode_forecast import FORECAST_LIMIT_BYTES
 
-KEEP_ALIVE_S = 15
-FIRST_RETRY_S = 1
-LAST_RETRY_S = 30
 HELD_MESSAGES = 5000
 """Most messages kept between two ticks; a workshop's sensors send some tens."""
 HELD_BYTES = 8 * 1024 * 1024
 """Most payload kept between two ticks: a flood must not fill the memory of a small server."""
 
 _LOG = logging.getLogger(__name__)
-_LIBRARY_LOG = logging.getLogger(__name__ + ".library")
-"""What the MQTT library says of every packet and retry; silent unless asked for."""
-_LIBRARY_LOG.setLevel(logging.CRITICAL)
-_PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
 class SensorIntake:
@@ -97,17 +90,7 @@ class SensorIntake:
         return messages
 
     def _new_client(self, client_id: str) -> paho.Client:
-        protocol = _PROTOCOLS[self._broker.protocol]
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            protocol=protocol,
-            clean_session=None if protocol == paho.MQTTv5 else True,
-        )
-        # an exception in a callback would end the network thread for good: log it instead
-        client.suppress_exceptions = True
-        client.enable_logger(_LIBRARY_LOG)
-        client.reconnect_delay_set(FIRST_RETRY_S, LAST_RETRY_S)
+        client = new_client(self._broker, client_id=client_id, reconnects=True)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
