@@ -29,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from controller.service import serve, serve_in_lockstep
     from controller.site_lock import AlreadyRunning
     from controller.store.failures import StoreFailed
+    from controller.store.sqlite_version import known_fault
 
     level = logging.WARNING if args.quiet else logging.INFO
     logging.basicConfig(level=level, format="%(levelname)s %(message)s", stream=sys.stderr)
@@ -36,6 +37,8 @@ def run(args: argparse.Namespace) -> int:
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     logging.getLogger("controller.relays.mqtt").setLevel(logging.WARNING)
     logging.getLogger("controller.sensors.mqtt").setLevel(logging.WARNING)
+    if fault := known_fault():
+        logging.getLogger(__name__).warning("%s", fault)
     try:
         if args.lockstep:
             serve_in_lockstep(args.site, args.lockstep)

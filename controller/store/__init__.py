@@ -3,8 +3,17 @@
 One process writes; any number read, also while it writes and after it was killed.
 """
 
-from controller.store.failures import StoreFailed, StoreMissing
+from controller.store.failures import StoreDamaged, StoreFailed, StoreMissing, StoreUnsuitable
 from controller.store.reader import Reader, open_reader
 from controller.store.writer import Writer, open_writer
 
-__all__ = ["Reader", "StoreFailed", "StoreMissing", "Writer", "open_reader", "open_writer"]
+__all__ = [
+    "Reader",
+    "StoreDamaged",
+    "StoreFailed",
+    "StoreMissing",
+    "StoreUnsuitable",
+    "Writer",
+    "open_reader",
+    "open_writer",
+]

@@ -13,7 +13,8 @@ from pathlib import Path
 from urllib.parse import quote
 
 from controller.store import migrations
-from controller.store.failures import StoreFailed, StoreMissing
+from controller.store.failures import StoreMissing, StoreUnsuitable
+from controller.store.sqlite_version import check_library
 
 FILE_NAME = "slabtide.db"
 BUSY_TIMEOUT_MS = 1_000
@@ -23,7 +24,14 @@ WAL_KEPT_BYTES = 16 * 1024 * 1024
 
 
 def connect_writer(folder: Path) -> sqlite3.Connection:
-    """Open the store for writing; make folder and file where there are none, and migrate."""
+    """Open the store for writing; make folder and file where there are none, and migrate.
+
+    Raises
+    ------
+    StoreUnsuitable
+        Where this version of slabtide, of SQLite or the file system must not write it.
+    """
+    check_library()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     folder.chmod(0o700)
     path = folder / FILE_NAME
@@ -34,7 +42,7 @@ def connect_writer(folder: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     try:
         connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS:d}")
-        connection.execute("PRAGMA journal_mode = WAL")
+        _use_write_ahead_log(connection, path)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES:d}")
         connection.execute("PRAGMA foreign_keys = ON")
@@ -45,6 +53,15 @@ def connect_writer(folder: Path) -> sqlite3.Connection:
     return connection
 
 
+def _use_write_ahead_log(connection: sqlite3.Connection, path: Path) -> None:
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        raise StoreUnsuitable(
+            f"the file system under {path} cannot hold a write-ahead log: SQLite chose {mode!r}; "
+            "right: a local disk"
+        )
+
+
 def connect_reader(folder: Path) -> sqlite3.Connection:
     """Open an existing store read-only.
 
@@ -52,7 +69,7 @@ def connect_reader(folder: Path) -> sqlite3.Connection:
     ------
     StoreMissing
         Where there is no file, or one whose first migration has not run.
-    StoreFailed
+    StoreUnsuitable
         Where the file's schema is not the one this version reads.
     """
     path = folder / FILE_NAME
@@ -75,7 +92,7 @@ def _check_version(connection: sqlite3.Connection, path: Path) -> None:
         raise StoreMissing(f"the store at {path} is still empty")
     if found != known:
         relation = "a newer" if found > known else "an older"
-        raise StoreFailed(
+        raise StoreUnsuitable(
             f"the store at {path} was last written by {relation} slabtide (its schema is "
             f"{found}, this one reads {known}); run both with the same version"
         )

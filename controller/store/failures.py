@@ -16,6 +16,19 @@ class StoreMissing(StoreFailed):
     """There is no store yet: the service has never run on this site."""
 
 
+class StoreUnsuitable(StoreFailed):
+    """The store or the library is of a version that must not be used; waiting changes nothing."""
+
+
+class StoreDamaged(StoreFailed):
+    """The file is no whole database any more; waiting changes nothing."""
+
+
+_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_PRIMARY = 0xFF
+"""The lowest byte of SQLite's extended error codes is the error itself."""
+
+
 @contextmanager
 def reported(doing: str, path: Path) -> Iterator[None]:
     """Turn every fault met while ``doing`` something with the store into StoreFailed.
@@ -25,4 +38,7 @@ def reported(doing: str, path: Path) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, OSError, ValueError) as error:
-        raise StoreFailed(f"cannot {doing} in {path}: {error}") from error
+        code = getattr(error, "sqlite_errorcode", None)
+        damaged = code is not None and code & _PRIMARY in _DAMAGED
+        kind = StoreDamaged if damaged else StoreFailed
+        raise kind(f"cannot {doing} in {path}: {error}") from error

@@ -12,7 +12,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 
-from controller.store.failures import StoreFailed
+from controller.store.failures import StoreUnsuitable
 from controller.store.transactions import transaction
 
 
@@ -174,12 +174,12 @@ def migrate(connection: sqlite3.Connection) -> None:
 
     Raises
     ------
-    StoreFailed
+    StoreUnsuitable
         Where a newer slabtide has written it: its rows could be misread.
     """
     done = version(connection)
     if done > len(MIGRATIONS):
-        raise StoreFailed(
+        raise StoreUnsuitable(
             f"the store was written by a newer slabtide (its schema is {done}, this one knows "
             f"{len(MIGRATIONS)}); install that version again"
         )
