@@ -1,0 +1,81 @@
+"""Seeds, stages, and the figures that the scenarios measure.
+
+pytest tests/scenarios --seeds 20            more workshops for each scenario
+pytest tests/scenarios --measured            what each scenario measured, beside DEVELOPERS.md
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.scenarios.stage import Stage
+
+DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+SEEDS = 2
+FIGURE = "heat off after [s]"
+
+MakeStage = Callable[..., Stage]
+Measured = Callable[[float], None]
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add what is asked for only here."""
+    parser.addoption("--seeds", type=int, default=SEEDS, help="seeds for each scenario")
+    parser.addoption("--measured", action="store_true", help="print what scenarios measured")
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Play each scenario with several seeds; a failing test's name holds its seed."""
+    if "seed" in metafunc.fixturenames:
+        is_scenario = metafunc.module.__name__.rpartition(".")[2].startswith("test_0")
+        seeds = range(1, 1 + (metafunc.config.getoption("seeds") if is_scenario else 1))
+        metafunc.parametrize("seed", seeds, ids=[f"seed{n}" for n in seeds])
+
+
+@pytest.fixture
+def make_stage(tmp_path: Path, seed: int) -> MakeStage:
+    """A stage with named changes of its setting."""
+    return lambda **changes: Stage(tmp_path, seed, **changes)
+
+
+@pytest.fixture
+def measured(request: pytest.FixtureRequest) -> Measured:
+    """Put a time from fault to OFF on record; it may not exceed the one in DEVELOPERS.md."""
+
+    def keep(off_after_s: float) -> None:
+        request.node.user_properties.append((FIGURE, off_after_s))
+        assert off_after_s <= stated(request.path.name)
+
+    return keep
+
+
+def rows() -> dict[str, list[str]]:
+    """The rows of the table in DEVELOPERS.md by number of their scenario."""
+    lines = DEVELOPERS.read_text(encoding="utf-8").splitlines()
+    found = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+    return {cells[5]: cells for cells in found if len(cells) == 6 and cells[5].isdigit()}
+
+
+def stated(file_name: str) -> float:
+    """The time to OFF that DEVELOPERS.md states for a scenario [s]."""
+    return float(rows()[file_name.split("_")[1]][3])
+
+
+def pytest_terminal_summary(
+    terminalreporter: pytest.TerminalReporter, config: pytest.Config
+) -> None:
+    """Print the worst case of each scenario over its seeds."""
+    if not config.getoption("measured"):
+        return
+    worst: dict[str, float] = {}
+    for report in terminalreporter.stats.get("passed", []):
+        for name, value in report.user_properties:
+            if name == FIGURE:
+                file = Path(report.nodeid.partition("::")[0]).name
+                worst[file] = max(value, worst.get(file, 0.0))
+    terminalreporter.section("time from fault to OFF: measured, stated [s]")
+    for file, value in sorted(worst.items()):
+        terminalreporter.write_line(f"{value:8.0f} {stated(file):8.0f}  {file}")

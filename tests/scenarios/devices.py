@@ -1,0 +1,181 @@
+"""What hangs on the wires of the stage: sensors that can be meddled with, and a relay board.
+
+Neither knows anything of the service but the bytes that go to and fro.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from controller.records.decision import Command
+from controller.records.instant import Instant
+from controller.records.site import Heater, Role, Sensor
+from controller.rehearsal.building import normalised, value_for
+from controller.rehearsal.relay_board import LeaseBoard
+from controller.relays.mqtt import Report, command_payload, parse_report
+from controller.sensors.decode import Message
+from controller.units import to_house
+
+SENSE_S = 60.0
+"""Time between two messages of a sensor [s]."""
+
+Meddling = Callable[[float], float | None]
+"""What a faulty sensor sends instead of a value in its own unit; None for no message."""
+
+
+def silent(value: float) -> None:
+    """A sensor that is lost."""
+
+
+def fixed(value: float) -> Meddling:
+    """A sensor that says the same whatever is."""
+    return lambda _: value
+
+
+class Wires:
+    """The sensors of one site, each on its topic; and what lies in the broker for the service.
+
+    Parameters
+    ----------
+    sensors : iterable of Sensor
+    """
+
+    def __init__(self, sensors: tuple[Sensor, ...]) -> None:
+        self._sensors = {s.id: s for s in sensors if s.role is not Role.RELAY_STATE}
+        self._topics = {name: s.topic for name, s in self._sensors.items()}
+        self._meddling: dict[str, Meddling] = {}
+        self.sent: dict[str, list[float]] = {name: [] for name in self._sensors}
+        """When each sensor has sent something, on its own right clock [UTC s]."""
+        self._waiting: list[Message] = []
+        self._sequence = 0
+
+    def meddle(self, sensor: str, how: Meddling) -> None:
+        """Have a sensor send something else from now on."""
+        assert sensor in self._sensors
+        self._meddling[sensor] = how
+
+    def repair(self, sensor: str) -> None:
+        """Have a sensor send the truth again."""
+        del self._meddling[sensor]
+
+    def swap(self, one: str, other: str) -> None:
+        """Have two sensors send on one another's topics."""
+        self._topics[one], self._topics[other] = self._topics[other], self._topics[one]
+
+    def sense(self, values: Mapping[str, float], *, true_s: float, at: Instant) -> None:
+        """Each sensor sends what it has measured, with the time of its own (right) clock."""
+        known = normalised(values)
+        for name, sensor in self._sensors.items():
+            value = value_for(known, sensor.role, sensor.subject)
+            sent = None if value is None else _in_unit(sensor, value)
+            if sent is not None and name in self._meddling:
+                sent = self._meddling[name](sent)
+            if sent is not None:
+                self.sent[name].append(true_s)
+                document = _document(sensor, sent, true_s)
+                self.publish(self._topics[name], document, at=at)
+
+    def publish(self, topic: str, payload: bytes, *, at: Instant, retained: bool = False) -> None:
+        """One message reaches the service."""
+        self._sequence += 1
+        self._waiting.append(Message(topic, payload, retained, at, self._sequence))
+
+    def drain(self) -> list[Message]:
+        """The messages since the last call: the service's end."""
+        taken, self._waiting = self._waiting, []
+        return taken
+
+
+def _document(sensor: Sensor, value: float, true_s: float) -> bytes:
+    if sensor.value_pointer is None:
+        return json.dumps(value).encode()
+    fields = {sensor.value_pointer.lstrip("/"): value}
+    if sensor.time_pointer is not None:
+        fields[sensor.time_pointer.lstrip("/")] = true_s
+    return json.dumps(fields).encode()
+
+
+def _in_unit(sensor: Sensor, value: float) -> float:
+    """A value as the sensor would report it: every unit is a straight line of the house's."""
+    zero, one = (to_house(x, sensor.unit, pulses_per_kwh=sensor.pulses_per_kwh) for x in (0.0, 1.0))
+    return (value - zero) / (one - zero)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One message as it came to the board, on the board's clock."""
+
+    at_s: float
+    payload: bytes
+    accepted: bool
+
+
+class RelayLine:
+    """The way to one relay board, the board, its contact, and all that was ever said to it.
+
+    Time here is that of the stage, which no clock of the service can move [s].
+
+    Parameters
+    ----------
+    heater : Heater
+    powered_s : float
+        When the board was powered up.
+    """
+
+    def __init__(self, heater: Heater, *, powered_s: float) -> None:
+        self.heater = heater
+        self.heard: list[Heard] = []
+        self.now_s = powered_s
+        self.connected, self.taken_over = True, False
+        self.welded = self.stuck_open = self.mute = False
+        self._board = LeaseBoard(started_mono_s=powered_s)
+        self._last_report: Report | None = None
+
+    def power_up(self) -> None:
+        """The board starts anew, with its contact open."""
+        self._board = LeaseBoard(started_mono_s=self.now_s)
+
+    @property
+    def closed(self) -> bool:
+        """Whether the heater's circuit is closed."""
+        return (self._board.heat(self.now_s) or self.welded) and not self.stuck_open
+
+    def send(self, command: Command) -> bool:
+        """What the guard asks of its relay; delivered at once or not at all."""
+        answers_s = None if self._last_report is None else self._last_report.uptime_s
+        if not self.connected or (command.heat and answers_s is None):
+            return False
+        payload = command_payload(command, answers_s=answers_s)
+        receipt = self._board.receive(payload, self.now_s)
+        self.heard.append(Heard(self.now_s, payload, receipt.accepted))
+        return True
+
+    def report(self, at: Instant) -> bytes | None:
+        """The board's report as it goes to the broker; None while it is mute."""
+        if self.mute:
+            return None
+        fields = json.loads(self._board.report(self.now_s))
+        payload = json.dumps({**fields, "heat": self.closed}).encode()
+        self._last_report = parse_report(payload, at)
+        return payload
+
+
+def fahrenheit(celsius: float) -> float:
+    """A sensor set to the wrong scale."""
+    return celsius * 1.8 + 32.0
+
+
+def spiking(*, every: int, low: float, high: float) -> Meddling:
+    """A loose contact: each so manieth value is nonsense, low and high in turn."""
+    count = 0
+
+    def sent(value: float) -> float:
+        nonlocal count
+        count += 1
+        if count % every:
+            return value
+        return high if count // every % 2 else low
+
+    return sent

@@ -1,0 +1,287 @@
+"""The judge of every scenario: what came to the relay, what was true, what stands in the record.
+
+It reads the bytes that reached the relay board, the contact, the simulated plant's own truth and,
+through the read-only reader, the stored decisions. It asks the guard nothing.
+"""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import json
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from controller.records.decision import Decision, NoticeKind
+from controller.records.safety import Severity
+from controller.records.site import Role
+from controller.store import open_reader
+from tests.scenarios.stage import Minute, Stage
+
+SENSED_K = 0.5
+"""How far a sound sensor may read off: offset, noise, step and the minute between two values."""
+SENT_S = 130.0
+"""A hot pipe that has been hot for so long has been told to the service at least once [s]."""
+SMOOTHED_S = 1200.0
+HOUR_S = 3600.0
+RHYTHM = "short_cycle"
+"""It comes and goes with each plan, and says nothing of a fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One command as it came to the board."""
+
+    at_s: float
+    heat: bool
+    sequence: int
+    lease_s: float
+    accepted: bool
+
+
+class Story:
+    """What a play came to, for one heater.
+
+    Parameters
+    ----------
+    stage : Stage
+    heater : str
+    """
+
+    def __init__(self, stage: Stage, heater: str = "boiler") -> None:
+        self._stage, self._heater = stage, heater
+        self._tick_s = stage.setting.tick_s
+        self.contact = stage.contacts[heater]
+        self.told = [_told(h.at_s, h.payload, h.accepted) for h in stage.lines[heater].heard]
+        reader = open_reader(stage.configuration.store)
+        try:
+            found = reader.decisions(-1e12, 1e12, heater=heater)
+        finally:
+            reader.close()
+        # by sequence: that runs on whatever the wall clock does
+        self.decisions = sorted(found, key=lambda d: d.command.sequence)
+
+    # --- the record -----------------------------------------------------------------------------
+
+    def reasons(self) -> dict[str, int]:
+        """How often each rule came to each objection: "rule reason" or "rule reason LOCKOUT"."""
+        counts = Counter(_newly(map(_objections, self.decisions)))
+        return {name: n for name, n in sorted(counts.items()) if not name.startswith(RHYTHM)}
+
+    def notices(self) -> dict[str, int]:
+        """How often each kind of standing fact came up."""
+        return dict(sorted(Counter(_newly(map(_kinds, self.decisions))).items()))
+
+    def rungs(self) -> list[str]:
+        """The rungs that the wish stood on, in their order."""
+        rungs = [d.wish.rung.value for d in self.decisions]
+        return [r for i, r in enumerate(rungs) if i == 0 or r != rungs[i - 1]]
+
+    def rows_with(self, rule: str, reason: str) -> list[Decision]:
+        """The rows in which a rule objects for a reason."""
+        return [
+            d
+            for d in self.decisions
+            if any(
+                v.rule == rule and v.reason == reason and v.severity >= Severity.WARN
+                for v in d.verdicts
+            )
+        ]
+
+    # --- the relay ------------------------------------------------------------------------------
+
+    def on_s(self, since_s: float = 0.0, until_s: float = 1e12) -> float:
+        """How long the circuit was closed between two moments of the stage [s]."""
+        ticks = [i * self._tick_s for i, closed in enumerate(self.contact) if closed]
+        return self._tick_s * sum(since_s <= at_s < until_s for at_s in ticks)
+
+    def off_after_s(self, moment_s: float) -> float:
+        """Time from a moment of the stage until the circuit was first seen open [s]."""
+        first = round(moment_s / self._tick_s)
+        for number, closed in enumerate(self.contact[first:]):
+            if not closed:
+                return number * self._tick_s
+        raise AssertionError(f"the heater was not off after {moment_s:.0f} s")
+
+    def told_off_after_s(self, moment_s: float) -> float:
+        """Time from a moment of the stage until the relay was first told OFF [s]."""
+        return next(t.at_s for t in self.told if t.at_s >= moment_s and not t.heat) - moment_s
+
+    def hottest_hour_s(self, since_s: float = 0.0, until_s: float = 1e12) -> float:
+        """The most heat in any hour between two moments [s]."""
+        width = round(HOUR_S / self._tick_s)
+        on = [
+            closed and since_s <= i * self._tick_s < until_s
+            for i, closed in enumerate(self.contact)
+        ]
+        starts = range(max(1, len(on) - width))
+        sums = [0]
+        for closed in on:
+            sums.append(sums[-1] + closed)
+        return self._tick_s * max(sums[min(i + width, len(on))] - sums[i] for i in starts)
+
+    # --- the truth ------------------------------------------------------------------------------
+
+    def highest_c(self, role: Role, since_s: float = 0.0) -> float:
+        """The highest true temperature of a role (of all zones) [°C]."""
+        return max(_values(self._since(since_s), role))
+
+    def lowest_c(self, role: Role, since_s: float = 0.0) -> float:
+        """The lowest true temperature of a role (of all zones) [°C]."""
+        return min(_values(self._since(since_s), role))
+
+    def room_c(self, wall_time: str) -> float:
+        """True room air, smoothed over the 20 minutes before a wall time [°C]."""
+        utc_s = self._stage.utc_s(wall_time)
+        span = [m for m in self._stage.minutes if utc_s - SMOOTHED_S <= m.utc_s <= utc_s]
+        airs = list(_values(span, Role.AIR))
+        return sum(airs) / len(airs)
+
+    def _since(self, since_s: float) -> list[Minute]:
+        return [m for m in self._stage.minutes if m.at_s >= since_s]
+
+    # --- what holds in every play ---------------------------------------------------------------
+
+    def judge(self, *, but: Iterable[str] = ()) -> Story:
+        """Demand what must hold in every scenario, but for the demands named.
+
+        Raises
+        ------
+        AssertionError
+            Naming the demand that was not met.
+        """
+        demands = {
+            "lease": self._demand_leases,
+            "record": self._demand_record,
+            "lockout": self._demand_lockouts,
+            "limits": self._demand_limits,
+            "no heat on a hot pipe": self._demand_no_heat_on_hot,
+            "no freezing": self._demand_no_freezing,
+            "no heat on the unknown": self._demand_known,
+        }
+        assert set(but) <= set(demands)
+        for name, demand in demands.items():
+            if name not in set(but):
+                for fault in demand():
+                    raise AssertionError(f"{name}: {fault} (seed {self._stage.seed})")
+        return self
+
+    def _demand_leases(self) -> Iterator[str]:
+        """The circuit is closed only within a lease of the last renewal that the board took."""
+        events = [t for t in self.told if t.accepted]
+        times = [t.at_s for t in events]
+        for number, closed in enumerate(self.contact):
+            at_s = number * self._tick_s
+            last = bisect.bisect_right(times, at_s) - 1
+            covered = last >= 0 and events[last].heat and at_s - times[last] < events[last].lease_s
+            if closed and not covered:
+                yield f"the heater is on without a lease at {at_s:.0f} s"
+
+    def _demand_record(self) -> Iterator[str]:
+        """Each change of what the relay is told stands in the record under its own number."""
+        stored = {d.command.sequence: d.command.heat for d in self.decisions}
+        before = False
+        for told in self.told:
+            if told.heat != before and stored.get(told.sequence) is not told.heat:
+                yield f"command {told.sequence} at {told.at_s:.0f} s is not in the record"
+            before = told.heat
+
+    def _demand_lockouts(self) -> Iterator[str]:
+        """After a recorded lockout nothing switches on until an acknowledgement is recorded."""
+        locked = False
+        for decision in self.decisions:
+            locked = locked and "acknowledged" not in _kinds(decision)
+            locked = locked or any(v.severity is Severity.LOCKOUT for v in decision.verdicts)
+            if locked and decision.command.heat:
+                yield f"heat in a lockout at {decision.at}"
+        spans = [(d.command.sequence, _is_locked(d)) for d in self.decisions]
+        numbers = [number for number, _ in spans]
+        for told in self.told:
+            last = bisect.bisect_right(numbers, told.sequence) - 1
+            if told.heat and last >= 0 and spans[last][1]:
+                yield f"ON sent in a lockout at {told.at_s:.0f} s"
+
+    def _demand_limits(self) -> Iterator[str]:
+        """Slab, supply and floor surface stay within their limits in truth."""
+        limits = self._stage.configuration.limits
+        bounds = {
+            Role.SLAB: limits.slab_max_c,
+            Role.SUPPLY: limits.supply_max_c,
+            Role.FLOOR_SURFACE: limits.surface_max_c,
+        }
+        for role, bound_c in bounds.items():
+            if self.highest_c(role) > bound_c:
+                yield f"{role.value} reached {self.highest_c(role):.1f} °C"
+
+    def _demand_no_heat_on_hot(self) -> Iterator[str]:
+        """No ON comes to a relay whose slab or supply has been above its limit for a while."""
+        limits, minutes = self._stage.configuration.limits, self._stage.minutes
+        times = [m.at_s for m in minutes]
+        for role, bound_c in (
+            (Role.SLAB, limits.slab_max_c),
+            (Role.SUPPLY, limits.supply_max_c),
+        ):
+            hot = [max(_values([m], role)) > bound_c + SENSED_K for m in minutes]
+            for told in self.told:
+                first = bisect.bisect_left(times, told.at_s - SENT_S)
+                last = bisect.bisect_right(times, told.at_s)
+                if told.heat and last > first and all(hot[first:last]):
+                    yield f"ON at {told.at_s:.0f} s while {role.value} is too hot"
+
+    def _demand_no_freezing(self) -> Iterator[str]:
+        """Slab and returning fluid stay above 0 °C."""
+        for role in (Role.SLAB, Role.RETURN):
+            if self.lowest_c(role) <= 0.0:
+                yield f"{role.value} fell to {self.lowest_c(role):.1f} °C"
+
+    def _demand_known(self) -> Iterator[str]:
+        """With a slab sensor long silent, no hour holds more heat than the blind duty."""
+        stage, limits = self._stage, self._stage.configuration.limits
+        slabs = [s.id for s in stage.configuration.site.sensors if s.role is Role.SLAB]
+        begin_s = stage.began_utc_s
+        for sensor in slabs:
+            sent = [-1e12, *(t - begin_s for t in stage.wires.sent[sensor]), stage.at_s]
+            for silent_s, heard_s in itertools.pairwise(sent):
+                since_s = max(0.0, silent_s) + limits.stale_after_s + 2.0 * self._tick_s
+                spent_s = self.hottest_hour_s(since_s, heard_s) if heard_s > since_s else 0.0
+                if spent_s > limits.blind_duty_s + self._tick_s:
+                    yield f"{spent_s:.0f} s of heat in an hour with {sensor} silent"
+
+
+def _told(at_s: float, payload: bytes, accepted: bool) -> Told:
+    fields = json.loads(payload)
+    lease_s = float(fields.get("lease_s", 0.0))
+    return Told(at_s, fields["heat"], fields["seq"], lease_s, accepted)
+
+
+def _values(minutes: Iterable[Minute], role: Role) -> Iterator[float]:
+    for minute in minutes:
+        for key, value in minute.truth.items():
+            if key.partition("@")[0] == role.value:
+                yield value
+
+
+def _objections(decision: Decision) -> set[str]:
+    found = set()
+    for verdict in decision.verdicts:
+        if verdict.severity >= Severity.WARN:
+            grave = " LOCKOUT" if verdict.severity is Severity.LOCKOUT else ""
+            found.add(f"{verdict.rule} {verdict.reason}{grave}")
+    return found
+
+
+def _kinds(decision: Decision) -> set[str]:
+    return {NoticeKind(notice.kind).value for notice in decision.notices}
+
+
+def _is_locked(decision: Decision) -> bool:
+    return any(v.severity is Severity.LOCKOUT for v in decision.verdicts)
+
+
+def _newly(sets: Iterable[set[str]]) -> Iterator[str]:
+    """Each name as often as it comes up: in one set, and not in that before."""
+    before: set[str] = set()
+    for now in sets:
+        yield from sorted(now - before)
+        before = now

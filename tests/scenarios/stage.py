@@ -1,0 +1,306 @@
+"""The whole service in stepped time against the simulated workshop: every scenario plays here.
+
+Guard, intake, store, desk, planner, configuration and calendar are the real ones. What stands in
+is the wire: messages are handed over instead of sent, and a relay board with its own clock obeys
+leases (``devices.py``). The stage's time is the truth; the service's clocks may be wrong.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from controller import planning_desk
+from controller.calendar import sessions, to_utc_s
+from controller.clock import SteppedClock
+from controller.configuration import Configuration, load_all
+from controller.configuration_watch import ConfigurationWatch
+from controller.guard import Guard
+from controller.intake import Intake
+from controller.planning_desk import PlanningDesk
+from controller.records.instant import Instant
+from controller.records.limits import TICK_S
+from controller.records.sessions import Session
+from controller.rehearsal.surroundings import Surroundings
+from controller.rehearsal.weather import Weather
+from controller.rehearsal.workshop import Workshop
+from controller.requests import leave_acknowledgement
+from controller.store.writer import Writer, open_writer
+from tests.scenarios.devices import SENSE_S, RelayLine, Wires
+from tests.scenarios.planning import PlannerInHouse
+from tests.scenarios.weathers import held_at, winter
+
+EXAMPLE = Path(__file__).parents[2] / "config"
+HOUR_S = 3600.0
+UP_SINCE_S = 5000.0
+"""The monotonic clock of a machine at the first tick after its boot [s]."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What holds unless a scenario says otherwise.
+
+    Attributes
+    ----------
+    start : str
+        Wall time where the workshop is.
+    sessions : tuple of str
+        Each "date from-to target [°C]" in wall time.
+    edits : mapping of str to (old, new)
+        Changes of the shipped example's text, by file.
+    colder_k : float
+        The shipped winter is this much colder [K].
+    outdoor_c : float or None
+        One temperature day and night instead of the winter's course [°C].
+    off : float
+        The description is off by up to this share.
+    replan_s : float
+        Time between two plans where nothing happens [s].
+    plans : bool
+        Whether the planner does its work.
+    tick_s : float
+        Coarser for stories of weeks [s].
+    clock_off_s : float
+        How far the service's wall clock is ahead of the truth at the start [s].
+    """
+
+    start: str = "2027-01-22 18:00"
+    sessions: tuple[str, ...] = ("2027-01-23 09:00-12:00 16",)
+    edits: tuple[tuple[str, str, str], ...] = ()
+    colder_k: float = 0.0
+    outdoor_c: float | None = None
+    off: float = 0.15
+    replan_s: float = HOUR_S
+    plans: bool = True
+    tick_s: float = TICK_S
+    clock_off_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Minute:
+    """What was true at one moment of the play [stage's s; UTC s; by role]."""
+
+    at_s: float
+    utc_s: float
+    truth: Mapping[str, float] = field(repr=False)
+
+
+class Stage:
+    """One workshop, one service, one seed.
+
+    Parameters
+    ----------
+    folder : Path
+        For configuration and store.
+    seed : int
+        Of people, doors, sensors and of how far the description is off.
+    **changes
+        Fields of ``Setting``.
+    """
+
+    def __init__(self, folder: Path, seed: int, **changes: object) -> None:
+        self.setting = replace(Setting(), **changes)  # type: ignore[arg-type]
+        self.seed = seed
+        self.files = folder / "config"
+        self._write_files()
+        self.configuration: Configuration = load_all(self.files / "site.yaml")
+        site = self.configuration.site
+        self.true_s = to_utc_s(datetime.fromisoformat(self.setting.start), site.time_zone)
+        self.began_utc_s, self.at_s = self.true_s, 0.0
+        self.clock_off_s, self._booted_s = self.setting.clock_off_s, -UP_SINCE_S
+        self.workshop = self._build()
+        self.wires = Wires(site.sensors)
+        self.lines = {h.id: RelayLine(h, powered_s=0.0) for h in site.heaters}
+        self.minutes: list[Minute] = []
+        self.contacts: dict[str, list[bool]] = {h.id: [] for h in site.heaters}
+        self.distress = io.StringIO()
+        self._next_sense_s = 0.0
+        self.boot()
+
+    # --- the machine ----------------------------------------------------------------------------
+
+    def boot(self) -> None:
+        """Start a service on the store as it is."""
+        self.clock = SteppedClock(self._now())
+        watch = ConfigurationWatch(self.files / "site.yaml", load_all(self.files / "site.yaml"))
+        self.configuration = watch.current
+        self.store: Writer = open_writer(self.configuration.store)
+        # what a power cut does to a disk is another test's business; here it costs time alone
+        self.store._connection.execute("PRAGMA synchronous = OFF")
+        self.planner = PlannerInHouse(self.configuration.store)
+        self.planner.answers = self.setting.plans
+        desk = PlanningDesk(
+            site=self.configuration.site,
+            limits=self.configuration.limits,
+            planner=self.planner,  # type: ignore[arg-type]
+            store=self.store,
+        )
+        self.guard = Guard(
+            watch=watch,
+            clock=self.clock,
+            intake=Intake(self.configuration.site, self.wires, on_forecast=desk.want_plans),
+            relays=self.lines,
+            store=self.store,
+            desk=desk,
+            distress=self.distress,
+        )
+
+    def kill(self) -> None:
+        """End the process without a word, and start another."""
+        self.store.close()
+        self.boot()
+
+    def power_cut(self, hours: float) -> None:
+        """No power anywhere: contact open, nothing measured, and a machine that boots anew."""
+        self.store.close()
+        end_s = self.at_s + hours * HOUR_S
+        for line in self.lines.values():
+            line.power_up()
+        while self.at_s < end_s:
+            self._pass(self.setting.tick_s)
+        for line in self.lines.values():
+            line.power_up()
+        self._booted_s = self.at_s
+        self.wires.drain()
+        self.boot()
+
+    def set_clock(self, off_s: float) -> None:
+        """Set the service's wall clock to so far ahead of the truth [s]."""
+        self.clock_off_s = off_s
+
+    def edit(self, file: str, old: str, new: str) -> None:
+        """The owner changes a file."""
+        path = self.files / file
+        text = path.read_text(encoding="utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new), encoding="utf-8")
+
+    def book(self, *booked: str) -> None:
+        """The owner writes other bookings."""
+        (self.files / "bookings.yaml").write_text(_bookings(booked), encoding="utf-8")
+
+    def acknowledge(self) -> None:
+        """The owner acknowledges every lockout."""
+        for heater in self.lines:
+            leave_acknowledgement(self.configuration.store, heater, at_s=self._now().utc_s)
+
+    # --- time -----------------------------------------------------------------------------------
+
+    def run(self, *, hours: float = 0.0, minutes: float = 0.0) -> None:
+        """Let the play go on."""
+        end_s = self.at_s + hours * HOUR_S + minutes * 60.0
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(planning_desk, "REPLAN_S", self.setting.replan_s)
+            while self.at_s < end_s - 1e-6:
+                self.tick()
+
+    def run_until(self, wall_time: str) -> None:
+        """Let the play go on to a wall time where the workshop is."""
+        self.run(hours=(self.utc_s(wall_time) - self.true_s) / HOUR_S)
+
+    def preheat(self, *, minutes: float = 30.0, within_h: float = 24.0) -> None:
+        """Let the play go on until the heater has been on for some minutes.
+
+        It ends right after the sensors have spoken: the worst moment for one to fall silent.
+        """
+        for _ in range(round(within_h * HOUR_S / 60.0)):
+            if any(line.closed for line in self.lines.values()):
+                self.run(minutes=minutes)
+                return self.tick()
+            self.run(minutes=1.0)
+        raise AssertionError(f"no heat within {within_h} h")
+
+    def tick(self) -> None:
+        """One step: what the sensors say, the guard's tick, and time with the contact as it is."""
+        at = self._now()
+        self.clock.set(at)
+        if self.at_s >= self._next_sense_s:
+            self._next_sense_s = self.at_s + SENSE_S
+            self.wires.sense(self.workshop.sense(), true_s=self.true_s, at=at)
+        for line in self.lines.values():
+            report, topic = line.report(at), line.heater.relay.report_topic
+            if report is not None and topic is not None:
+                self.wires.publish(topic, report, at=at)
+        self.guard.tick()
+        self._pass(self.setting.tick_s)
+
+    def utc_s(self, wall_time: str) -> float:
+        """A wall time where the workshop is [UTC s]."""
+        return to_utc_s(datetime.fromisoformat(wall_time), self.configuration.site.time_zone)
+
+    def sessions(self) -> tuple[Session, ...]:
+        """What is booked now, from the play's begin on."""
+        return sessions(
+            load_all(self.files / "site.yaml").bookings,
+            time_zone=self.configuration.site.time_zone,
+            since_s=self.began_utc_s,
+            until_s=self.began_utc_s + 30 * 86400.0,
+        )
+
+    def _now(self) -> Instant:
+        return Instant(self.true_s + self.clock_off_s, self.at_s - self._booted_s)
+
+    def _pass(self, seconds: float) -> None:
+        """Let the true time go on; the contact is looked at before, the truth once a minute."""
+        heating = False
+        for heater, line in self.lines.items():
+            line.now_s = self.at_s
+            self.contacts[heater].append(line.closed)
+            heating = heating or line.closed
+        if self.at_s % 60.0 < seconds:
+            self.minutes.append(Minute(self.at_s, self.true_s, self.workshop.truth()))
+        self.workshop.advance(seconds, heating)
+        self.at_s += seconds
+        self.true_s += seconds
+        for line in self.lines.values():
+            line.now_s = self.at_s
+
+    # --- the scenery ----------------------------------------------------------------------------
+
+    def _write_files(self) -> None:
+        self.files.mkdir()
+        for name in ("site.yaml", "limits.yaml"):
+            (self.files / name).write_text((EXAMPLE / name).read_text(encoding="utf-8"))
+        self.book(*self.setting.sessions)
+        for file, old, new in self.setting.edits:
+            self.edit(file, old, new)
+
+    def _build(self) -> Workshop:
+        site, setting = self.configuration.site, self.setting
+        start = datetime.fromisoformat(setting.start).replace(tzinfo=ZoneInfo(site.time_zone))
+        self.weather: Weather = winter(site, start, colder_k=setting.colder_k)
+        if setting.outdoor_c is not None:
+            self.weather = held_at(self.weather, setting.outdoor_c)
+        heater = site.heaters[0]
+        self.surroundings = Surroundings(
+            self.weather, site.zones_of(heater), self.sessions(), seed=self.seed
+        )
+        return Workshop(
+            site,
+            heater.id,
+            self.weather,
+            self.sessions(),
+            start_s=self.true_s,
+            seed=self.seed,
+            spread=setting.off,
+        )
+
+
+def _bookings(booked: tuple[str, ...]) -> str:
+    """A bookings file: each entry "date from-to target"."""
+    lines = ["targets: {}", "bookings:"] if booked else ["targets: {}", "bookings: {}"]
+    for number, entry in enumerate(booked, 1):
+        date, hours, target = entry.split()
+        start, end = hours.split("-")
+        overnight = ", overnight: true" if end <= start else ""
+        lines.append(
+            f"  session-{number}: {{title: Work, date: {date}, start: {start}, end: {end}, "
+            f"target: {target}{overnight}}}"
+        )
+    return "\n".join(lines) + "\n"

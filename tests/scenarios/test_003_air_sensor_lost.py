@@ -1,0 +1,23 @@
+"""The air sensor falls silent in the middle of preheat."""
+
+from tests.scenarios.conftest import MakeStage, Measured
+from tests.scenarios.devices import silent
+from tests.scenarios.judge import Story
+
+
+def test_heat_ends_when_the_air_sensor_is_lost(make_stage: MakeStage, measured: Measured) -> None:
+    """Ten minutes after its last word nothing heats; its return lets preheat go on."""
+    stage = make_stage()
+    stage.preheat()
+    lost_s = stage.at_s
+    stage.wires.meddle("bay-air", silent)
+    stage.run(hours=2)
+    back_s = stage.at_s
+    stage.wires.repair("bay-air")
+    stage.run(hours=1)
+
+    story = Story(stage).judge()
+    measured(story.off_after_s(lost_s))
+    assert story.on_s(lost_s + 700.0, back_s) == 0.0
+    assert story.on_s(back_s) > 3000.0
+    assert story.reasons() == {"first_run not_yet": 1, "stale_reading stale": 1}
