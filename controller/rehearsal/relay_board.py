@@ -10,8 +10,8 @@ site file names a report topic, publishes reports there (QoS 0, not retained). B
 2. The contact is open on power-up, and whenever the lease has run out, connected or not. Check
    the lease in the loop that drives the contact, not in the network code.
 3. ``"heat": false`` opens the contact at once, whatever else the message says or lacks.
-4. ``"heat": true`` closes the contact for ``lease_s`` from now, replacing any lease before,
-   if and only if all of this holds:
+4. ``"heat": true`` closes the contact for ``lease_s``, replacing any lease before, if and only if
+   all of this holds:
    - ``seq`` is a whole number greater than that of any command taken since power-up;
    - ``issued`` is a number and not smaller than that of any command taken since power-up;
    - ``lease_s`` is greater than 0 and at most 120;
@@ -19,6 +19,8 @@ site file names a report topic, publishes reports there (QoS 0, not retained). B
      answers a report from before your last power-up), and not more than ``lease_s`` behind it
      (else the command was held up on the way, in a broker that was frozen or a network that
      was cut).
+   With reports, ``lease_s`` counts from ``answers_s``, so that what a command lost on its way is
+   not given back; without, from now.
 5. Remember ``seq`` and ``issued`` of every command you obey, OFF included. You need not keep
    them through a power cut.
 6. Anything else is ignored: it neither opens nor closes the contact.
@@ -117,7 +119,8 @@ class LeaseBoard:
         if self._reports and not _answers(answers_s, uptime_s, lease_s):
             return Receipt(False, "answers no report of the time of a lease before now")
         self._remember(sequence, issued_s)
-        self._heat_until_s = uptime_s + lease_s
+        from_s = answers_s if self._reports and answers_s is not None else uptime_s
+        self._heat_until_s = from_s + lease_s
         return _TAKEN
 
     def _remember(self, sequence: int | None, issued_s: float | None) -> None:

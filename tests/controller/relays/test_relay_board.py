@@ -78,6 +78,13 @@ def test_an_on_that_waited_in_a_frozen_broker_is_refused(board):
     assert not board.heat(BOOT_S + 140.0)
 
 
+def test_an_on_that_was_held_up_for_less_than_a_lease_has_only_the_rest_of_it(board):
+    """The lease counts from the report that it answers: no delay on the way makes heat longer."""
+    assert board.receive(on(1, answers_s=10.0), BOOT_S + 10.0 + 90.0).accepted
+    assert board.heat(BOOT_S + 10.0 + LEASE_S - 0.1)
+    assert not board.heat(BOOT_S + 10.0 + LEASE_S)
+
+
 def test_an_on_that_answers_a_report_from_before_a_reboot_is_refused(board):
     """An uptime that the board has not reached yet is not its own."""
     assert not board.receive(on(1, answers_s=5000.0), BOOT_S + 20.0).accepted
@@ -92,6 +99,8 @@ def test_a_board_without_reports_needs_no_answer():
     """Such a board goes by sequence, time of issue and lease alone."""
     board = LeaseBoard(started_mono_s=BOOT_S, reports=False)
     assert board.receive(on(1, answers_s=None), BOOT_S).accepted
+    assert board.heat(BOOT_S + LEASE_S - 0.1)
+    assert not board.heat(BOOT_S + LEASE_S)
 
 
 @pytest.mark.parametrize("lease_s", [0.0, -1.0, 120.1, 1e9])
