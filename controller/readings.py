@@ -97,8 +97,10 @@ class LatestReadings:
             track.ageless = judged
         return judged
 
-    def reject(self, sensor: str, reason: Rejection, *, at_s: float, example: str) -> None:
-        """Count a payload that gave no reading.
+    def reject(
+        self, sensor: str, reason: Rejection, *, at_s: float, example: str, count: int = 1
+    ) -> None:
+        """Count payloads that gave no reading.
 
         Parameters
         ----------
@@ -108,11 +110,13 @@ class LatestReadings:
             When it came [UTC s].
         example : str
             A short printable piece of it.
+        count : int
+            How many there were.
         """
         key = (sensor, reason)
         before = self._rejections.get(key)
-        count = 1 if before is None else before.count + 1
-        self._rejections[key] = RejectionCount(sensor, reason, count, at_s, example)
+        total = count if before is None else before.count + count
+        self._rejections[key] = RejectionCount(sensor, reason, total, at_s, example)
 
     def take_rejections(self) -> list[RejectionCount]:
         """Give the rejections since the last call, and start counting anew."""

@@ -21,6 +21,7 @@ from controller.configuration import Configuration
 from controller.local_time import WHEN_HELP, LocalTime, utc_text
 from controller.records.decision import Decision
 from controller.records.plan import Plan
+from controller.records.readings import RejectionCount
 from controller.sentences import Background, headline, on_off
 from controller.store import Reader
 
@@ -97,7 +98,21 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
         _tell(found, reader, local, every=question.every)
     else:
         say(f"No decision is on record from {local.stamp(since_s)} to {local.stamp(until_s)}.")
+    if not question.as_json:
+        _tell_rejected(reader.rejections(since_s), local, until_s=until_s)
     return 0
+
+
+def _tell_rejected(counts: list[RejectionCount], local: LocalTime, *, until_s: float) -> None:
+    """Print what gave no reading, which is counted by the day (UTC)."""
+    told = [count for count in counts if count.last_s <= until_s]
+    if told:
+        say()
+        say("Messages that gave no reading, since the first of these days began (UTC):")
+    for count in told:
+        example = f", the last one {count.example!r}" if count.example else ""
+        why = count.reason.value.replace("_", " ")
+        say(f"  {count.sensor}: {count.count} {why}, until {local.moment(count.last_s)}{example}")
 
 
 def _tell(found: list[Decision], reader: Reader, local: LocalTime, *, every: bool) -> None:

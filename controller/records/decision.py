@@ -59,6 +59,7 @@ class NoticeKind(StrEnum):
     TARGET_OUT_OF_REACH = "target_out_of_reach"
     BUILDING_CHANGED = "building_changed"
     READINGS_REJECTED = "readings_rejected"
+    READINGS_LOST = "readings_lost"
     ACKNOWLEDGED = "acknowledged"
     STARTED = "started"
     STOPPED = "stopped"

@@ -32,6 +32,8 @@ class Rejection(StrEnum):
     BAD_TIME = "bad_time"
     FROM_THE_FUTURE = "from_the_future"
     OUT_OF_ORDER = "out_of_order"
+    LOST_UNDER_LOAD = "lost_under_load"
+    """Given up unread, or unstored, because more came than can be taken in."""
     NOT_A_LIST = "not_a_list"
     """From here on for forecasts alone: where times or values should be is no list of them."""
     UNEQUAL_LISTS = "unequal_lists"

@@ -1,4 +1,4 @@
-"""MQTT messages into a bounded queue. Decodes nothing and decides nothing.
+"""MQTT messages into bounded room. Decodes nothing and decides nothing.
 
 The network thread only puts messages aside; the tick takes them with ``drain``.
 """
@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections import deque
 from collections.abc import Iterable
 
 from paho.mqtt import client as paho
@@ -19,11 +18,7 @@ from controller.mqtt_client import KEEP_ALIVE_S, new_client
 from controller.records.site import Broker
 from controller.sensors.decode import Message
 from controller.sensors.decode_forecast import FORECAST_LIMIT_BYTES
-
-HELD_MESSAGES = 5000
-"""Most messages kept between two ticks; a workshop's sensors send some tens."""
-HELD_BYTES = 8 * 1024 * 1024
-"""Most payload kept between two ticks: a flood must not fill the memory of a small server."""
+from controller.sensors.holding import Holding
 
 _LOG = logging.getLogger(__name__)
 
@@ -48,12 +43,10 @@ class SensorIntake:
         self._broker = broker
         self._topics = frozenset(topics)
         self._clock = clock
-        self._held: deque[Message] = deque()
-        self._held_bytes = 0
+        self._holding = Holding(self._topics)
         self._lock = threading.Lock()
         self._connected = False
         self._received = 0
-        self._dropped = 0
         self._client = self._new_client(client_id)
 
     @property
@@ -68,8 +61,8 @@ class SensorIntake:
 
     @property
     def dropped(self) -> int:
-        """Messages lost because the tick did not fetch them in time."""
-        return self._dropped
+        """Messages given up since the start because more came than there is room for."""
+        return self._holding.lost
 
     def start(self) -> None:
         """Connect in the background; retried for ever until ``stop``."""
@@ -84,10 +77,12 @@ class SensorIntake:
     def drain(self) -> list[Message]:
         """Take all messages that have arrived since the last call, oldest first."""
         with self._lock:
-            messages = list(self._held)
-            self._held.clear()
-            self._held_bytes = 0
-        return messages
+            return self._holding.take()
+
+    def take_lost(self) -> dict[str, int]:
+        """How many messages each topic has lost since the last call."""
+        with self._lock:
+            return self._holding.take_lost()
 
     def _new_client(self, client_id: str) -> paho.Client:
         client = new_client(self._broker, client_id=client_id, reconnects=True)
@@ -143,7 +138,7 @@ class SensorIntake:
         payload = bytes(message.payload[: FORECAST_LIMIT_BYTES + 1])
         with self._lock:
             self._received += 1
-            self._hold(
+            self._holding.put(
                 Message(
                     topic=message.topic,
                     payload=payload,
@@ -152,11 +147,3 @@ class SensorIntake:
                     sequence=self._received,
                 )
             )
-
-    def _hold(self, message: Message) -> None:
-        """Keep a message, giving up the oldest ones where there is no room left."""
-        self._held.append(message)
-        self._held_bytes += len(message.payload)
-        while len(self._held) > HELD_MESSAGES or self._held_bytes > HELD_BYTES:
-            self._held_bytes -= len(self._held.popleft().payload)
-            self._dropped += 1

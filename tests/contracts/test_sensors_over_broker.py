@@ -13,7 +13,7 @@ from controller.readings import LatestReadings
 from controller.records.limits import Limits
 from controller.records.readings import Condition, Rejection
 from controller.records.site import Role, Sensor, Site
-from controller.sensors import mqtt
+from controller.sensors import holding
 from controller.sensors.decode import decode, decode_all
 
 BARE = Sensor("air-1", Role.AIR, "shed", "shed/air", "°C")
@@ -136,7 +136,7 @@ def test_a_payload_of_ten_megabytes_is_cut_and_counted(intake, peer, take, event
 
 def test_a_flood_costs_the_oldest_messages(intake, peer, monkeypatch, eventually):
     """The queue is bounded; what was lost is counted, and the newest are there."""
-    monkeypatch.setattr(mqtt, "HELD_MESSAGES", 3)
+    monkeypatch.setattr(holding, "HELD_MESSAGES", 3)
     sensors = intake(BARE.topic)
     eventually(lambda: sensors.connected)
     sensor = peer()
@@ -149,7 +149,7 @@ def test_a_flood_costs_the_oldest_messages(intake, peer, monkeypatch, eventually
 
 def test_a_flood_of_large_messages_is_bounded_too(intake, peer, monkeypatch, eventually):
     """Few messages may still be many bytes."""
-    monkeypatch.setattr(mqtt, "HELD_BYTES", 1000)
+    monkeypatch.setattr(holding, "HELD_BYTES", 1000)
     sensors = intake(BARE.topic)
     eventually(lambda: sensors.connected)
     sensor = peer()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import pytest
@@ -49,6 +49,7 @@ class Door:
 
     def __init__(self) -> None:
         self.messages: list[Message] = []
+        self.lost: dict[str, int] = {}
         self.shelf, self.asked = Shelf(), 0
         site = replace(make_site(), forecast=FEED)
         self.intake = Intake(site, self, on_forecast=self._ask)
@@ -59,6 +60,10 @@ class Door:
     def drain(self) -> Sequence[Message]:
         drained, self.messages = self.messages, []
         return drained
+
+    def take_lost(self) -> Mapping[str, int]:
+        lost, self.lost = self.lost, {}
+        return lost
 
     def say(self, outdoor_c: object, seconds: float = 0.0, *, topic: str = TOPIC) -> None:
         payload = json.dumps([{"at": START.utc_s + 86400, "t": outdoor_c}]).encode()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
 import pytest
 
 from controller import intake as intake_module
-from controller.intake import PENDING_MAX, RECENT_S, STORE_S, Intake
+from controller.intake import IMPLAUSIBLE_MAX, PENDING_MAX, RECENT_S, STORE_S, Intake
 from controller.records.decision import NoticeKind
 from controller.records.instant import Instant
 from controller.records.limits import Limits
@@ -22,6 +23,7 @@ class Wire:
 
     def __init__(self) -> None:
         self.messages: list[Message] = []
+        self.lost: dict[str, int] = {}
         self._sequence = 0
 
     def say(self, sensor: str, payload: str, at: Instant, *, retained: bool = False) -> None:
@@ -34,6 +36,10 @@ class Wire:
         drained, self.messages = self.messages, []
         return drained
 
+    def take_lost(self) -> Mapping[str, int]:
+        lost, self.lost = self.lost, {}
+        return lost
+
 
 class Shelf:
     """A store of readings in memory, which can be made to fail."""
@@ -42,7 +48,7 @@ class Shelf:
         self.readings: list[Reading] = []
         self.counts: list[RejectionCount] = []
         self.batches = 0
-        self.fails = False
+        self.fails = self.counts_fail = False
 
     def add_readings(self, readings: Sequence[Reading]) -> None:
         if self.fails:
@@ -51,6 +57,8 @@ class Shelf:
         self.batches += 1
 
     def count_rejections(self, counts: Sequence[RejectionCount]) -> None:
+        if self.counts_fail:
+            raise StoreFailed("disk full")
         self.counts += counts
 
 
@@ -65,7 +73,8 @@ class Door:
     def take(self, seconds: float, *, at_once: bool = False) -> list[str]:
         """Take in what has come; gives the texts of the notices."""
         found = self.intake.take(later(seconds), self.shelf, at_once=at_once)
-        assert all(n.kind is NoticeKind.READINGS_REJECTED and n.alarm for n in found)
+        kinds = {NoticeKind.READINGS_REJECTED, NoticeKind.READINGS_LOST}
+        assert all(n.kind in kinds and n.alarm for n in found)
         return [notice.text for notice in found]
 
     def air(self, seconds: float) -> tuple[Condition, float | None]:
@@ -173,5 +182,62 @@ def test_what_is_kept_back_is_bounded(door: Door, monkeypatch: pytest.MonkeyPatc
         with pytest.raises(StoreFailed):
             door.take(60.0 * minute, at_once=True)
     door.shelf.fails = False
-    door.take(300.0, at_once=True)
+    (text,) = door.take(300.0, at_once=True)
     assert [r.value for r in door.shelf.readings] == [14.2, 14.3, 14.4]
+    assert "bay-air: 2" in text
+    assert lost_of(door) == {"bay-air": 2}
+
+
+def lost_of(door: Door) -> dict[str, int]:
+    """What the store has been told of lost readings, by sensor."""
+    found: Counter[str] = Counter()
+    for count in door.shelf.counts:
+        if count.reason is Rejection.LOST_UNDER_LOAD:
+            found[count.sensor] += count.count
+    return dict(found)
+
+
+def test_what_was_given_up_unread_is_told_and_counted(door: Door) -> None:
+    """By sensor, in the notices for an hour and in the store for good."""
+    door.wire.lost = {"workshop/bay-air": 4711}
+    (text,) = door.take(1.0, at_once=True)
+    assert "bay-air: more than 2000" in text
+    assert lost_of(door) == {"bay-air": 4711}
+    assert door.take(RECENT_S) == [text]
+    assert door.take(RECENT_S + 1.0) == []
+
+
+def test_a_notice_of_losses_does_not_change_at_each_tick(door: Door) -> None:
+    """Each change of a notice is a row of the record: ten minutes of flood make a dozen."""
+    texts = []
+    for second in range(0, 600, 10):
+        door.wire.lost = {"workshop/bay-air": 30_000}
+        texts += door.take(second)
+    assert len(texts) == 60
+    assert len(set(texts)) <= 12
+    assert "bay-air: more than 1000000" in texts[-1]
+
+
+def test_a_flood_of_implausible_readings_does_not_fill_the_store(door: Door) -> None:
+    """Some of each minute are kept, the others are counted."""
+    door.take(0.0)
+    for _ in range(5000):
+        door.wire.say("bay-air", "85.0", later(1.0))
+        door.wire.say("bay-slab", "9.5", later(1.0))
+    door.take(2.0, at_once=True)
+    implausible = [r for r in door.shelf.readings if r.quality is Quality.IMPLAUSIBLE]
+    assert len(implausible) == IMPLAUSIBLE_MAX
+    assert lost_of(door) == {"bay-air": 5000 - IMPLAUSIBLE_MAX}
+    assert len(door.shelf.readings) == IMPLAUSIBLE_MAX + 1
+
+
+def test_counts_outlast_a_store_that_fails(door: Door) -> None:
+    """What could not be written is offered again, and counted once."""
+    door.wire.say("bay-air", "nan", START)
+    door.shelf.counts_fail = True
+    with pytest.raises(StoreFailed):
+        door.take(1.0, at_once=True)
+    door.shelf.counts_fail = False
+    door.wire.say("bay-air", "nan", later(2.0))
+    door.take(70.0, at_once=True)
+    assert [(c.reason, c.count) for c in door.shelf.counts] == [(Rejection.NOT_FINITE, 2)]

@@ -13,6 +13,7 @@ from controller.commands import log
 from controller.configuration import Configuration
 from controller.local_time import LocalTime
 from controller.records.decision import Decision, HeaterState, Notice, NoticeKind
+from controller.records.readings import Rejection, RejectionCount
 from controller.records.safety import Verdict
 from controller.store import Reader, Writer
 
@@ -113,3 +114,23 @@ def test_nothing_in_the_span_is_said(
     assert capsys.readouterr().out == (
         "No decision is on record from 2026-11-26 21:30:00 to 2026-11-27 21:30:01.\n"
     )
+
+
+@pytest.mark.usefixtures("kept")
+def test_what_gave_no_reading_is_counted_at_the_end(
+    configuration: Configuration,
+    reader: Reader,
+    writer: Writer,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Rejected and lost messages of the days in view, by sensor and reason; none in --json."""
+    lost = RejectionCount("bay-air", Rejection.LOST_UNDER_LOAD, 4711, NOW_S - 60.0, "")
+    refused = RejectionCount("bay-air", Rejection.NOT_A_NUMBER, 3, NOW_S - 120.0, "warm\x1b")
+    writer.count_rejections([lost, refused])
+    log.answer(configuration, reader, LAST_DAY)
+    *_, heading, first, second = capsys.readouterr().out.splitlines()
+    assert heading.startswith("Messages that gave no reading")
+    assert first == "  bay-air: 4711 lost under load, until Fri 27 Nov 21:29"
+    assert second == ("  bay-air: 3 not a number, until Fri 27 Nov 21:28, the last one 'warm\\x1b'")
+    log.answer(configuration, reader, replace(LAST_DAY, as_json=True))
+    assert "lost" not in capsys.readouterr().out
