@@ -11,10 +11,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from controller import __version__
-from controller.records.decision import Command, Decision, Estimate, HeaterState, Notice, Wish
+from controller.alarms import alarms, unexpected
+from controller.records.decision import (
+    Command,
+    Decision,
+    Estimate,
+    HeaterState,
+    Notice,
+    NoticeKind,
+    Wish,
+)
 from controller.records.instant import Instant
 from controller.records.limits import LEASE_S, Limits
-from controller.records.plan import Arrival, ParameterSet, Plan
+from controller.records.plan import Arrival, BlockReason, ParameterSet, Plan, Rung
 from controller.records.readings import Sensed
 from controller.records.safety import SafetyView
 from controller.records.sessions import Session
@@ -28,8 +37,13 @@ SAMPLE_S = 60.0
 """Least distance of two values in that median [s]."""
 UNSTORED_S = 70.0
 """Longest time between two rows of the record, and a tick [s]."""
+CLOCKS_AGREE_S = 5.0
+"""How far two clocks may be apart on the time between two processes [s]: network time slews."""
 UNSTORED_TICKS = 60
 """More ticks than ever pass between two rows of the record."""
+
+Airs = Mapping[str, tuple[tuple[float, float], ...]]
+"""By zone, (monotonic time, room air) of the last minutes [s, °C]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +90,15 @@ class Situation:
 class Carry:
     """What one tick hands to the next. ``state`` alone is stored; the rest starts anew.
 
-    ``airs`` holds, by zone, (monotonic time, room air) of the last minutes.
+    ``airs`` holds, by zone, (monotonic time, room air) of the last minutes; ``gap_s`` is the time
+    since the last tick of the process before, where it is known [s].
     """
 
     state: HeaterState
     last_tick: Instant | None = None
     changed_mono_s: float = 0.0
-    airs: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    airs: Airs = field(default_factory=dict)
+    gap_s: float | None = None
 
     @classmethod
     def at_start(cls, stored: HeaterState | None, now: Instant) -> Carry:
@@ -100,7 +116,20 @@ class Carry:
             # by the wall clock again; past what was issued only where that was set back
             issued_s=old.issued_s + UNSTORED_S if old.issued_s > now.utc_s else 0.0,
         )
-        return cls(state=state, changed_mono_s=now.mono_s)
+        return cls(state=state, changed_mono_s=now.mono_s, gap_s=_gap_s(old.ticked, now))
+
+
+def _gap_s(ticked: Instant | None, now: Instant) -> float | None:
+    """Time since the last stored tick, None where the two clocks do not tell the same of it.
+
+    The monotonic clock runs on between two processes and starts anew with the machine; the wall
+    clock runs on through both and may be set.
+    """
+    if ticked is None:
+        return None
+    gap_s = now.mono_s - ticked.mono_s
+    agree = abs(now.utc_s - ticked.utc_s - gap_s) <= CLOCKS_AGREE_S
+    return gap_s if gap_s >= 0.0 and agree else None
 
 
 def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
@@ -119,9 +148,11 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     Carry
         For the next tick; its ``state`` is to be stored with the decision.
     """
-    airs = _recent_airs(situation, carry)
-    estimates = tuple(_estimate(situation, zone, airs) for zone in situation.zones)
-    wished = wish(_outlook(situation, carry, estimates))
+    try:
+        airs, estimates, wished = _plan_ahead(situation, carry)
+    except Exception as error:  # noqa: BLE001 - frost protection needs no plan and must go on
+        situation = replace(situation, notices=(unexpected(error), *situation.notices))
+        airs, estimates, wished = carry.airs, (), Wish(False, Rung.FROST_ONLY, BlockReason.IDLE)
     view = _view(situation, carry, wished)
     memories = carry.state.memories or {}
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
@@ -137,9 +168,16 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         verdicts=ruling.verdicts,
         deciding=ruling.deciding,
         command=command,
-        notices=situation.notices,
+        notices=situation.notices + alarms(ruling.verdicts),
     )
     return decision, _next_carry(situation, carry, ruling, command, airs)
+
+
+def _plan_ahead(situation: Situation, carry: Carry) -> tuple[Airs, tuple[Estimate, ...], Wish]:
+    """Everything in a tick that rules do not need: smoothed air, estimates, the wish."""
+    airs = _recent_airs(situation, carry)
+    estimates = tuple(_estimate(situation, zone, airs) for zone in situation.zones)
+    return airs, estimates, wish(_outlook(situation, carry, estimates))
 
 
 def share_of_power(zone: Zone, zones: tuple[Zone, ...]) -> float:
@@ -147,9 +185,7 @@ def share_of_power(zone: Zone, zones: tuple[Zone, ...]) -> float:
     return zone.floor.area_m2 / sum(z.floor.area_m2 for z in zones)
 
 
-def _recent_airs(
-    situation: Situation, carry: Carry
-) -> Mapping[str, tuple[tuple[float, float], ...]]:
+def _recent_airs(situation: Situation, carry: Carry) -> Airs:
     """The last minutes of room air by zone, with this tick's value where one is due."""
     mono_s = situation.now.mono_s
     airs = {}
@@ -169,9 +205,7 @@ def _mean(sensed: tuple[Sensed, ...], role: Role, subject: str) -> float | None:
     return statistics.fmean(known) if known else None
 
 
-def _estimate(
-    situation: Situation, zone: Zone, airs: Mapping[str, tuple[tuple[float, float], ...]]
-) -> Estimate:
+def _estimate(situation: Situation, zone: Zone, airs: Airs) -> Estimate:
     recent = [value for _, value in airs[zone.id]]
     parameters = situation.parameter_sets.get(zone.id)
     arrival = _arrival(situation, zone)
@@ -228,6 +262,8 @@ def _view(situation: Situation, carry: Carry, wished: Wish) -> SafetyView:
         command_age_s=now.mono_s - carry.changed_mono_s,
         latched=carry.state.latched,
         relay_reachable=situation.relay_reachable,
+        gap_s=carry.gap_s if last is None else None,
+        faulty=any(n.kind is NoticeKind.UNEXPECTED_ERROR for n in situation.notices),
     )
 
 
@@ -249,7 +285,7 @@ def _next_carry(
     carry: Carry,
     ruling: Ruling,
     command: Command,
-    airs: Mapping[str, tuple[tuple[float, float], ...]],
+    airs: Airs,
 ) -> Carry:
     changed = ruling.heat != carry.state.heating
     state = HeaterState(
@@ -258,6 +294,7 @@ def _next_carry(
         heating=ruling.heat,
         latched=ruling.latched,
         memories=ruling.memories,
+        ticked=situation.now,
     )
     changed_mono_s = situation.now.mono_s if changed else carry.changed_mono_s
     return Carry(state, situation.now, changed_mono_s, airs)

@@ -13,9 +13,12 @@ from dataclasses import dataclass, replace
 from typing import Protocol, TextIO
 
 from controller import __version__
+from controller.alarms import unexpected
+from controller.announcer import Announcer
 from controller.clock import Clock
 from controller.configuration_watch import ConfigurationWatch
 from controller.cycle import Carry, Situation, decide
+from controller.failures import Failures, unheard
 from controller.intake import Intake
 from controller.local_time import LocalTime
 from controller.planning_desk import HeaterNeeds, Needs, PlanningDesk
@@ -66,6 +69,7 @@ class _HeaterDesk:
     carry: Carry
     recorder: Recorder
     read_back: ReadBackDesk
+    announcer: Announcer
     last: Decision | None = None
 
 
@@ -112,6 +116,7 @@ class Guard:
                 carry=Carry.at_start(_stored_state(store, heater.id), now),
                 recorder=Recorder(store, distress),
                 read_back=ReadBackDesk(),
+                announcer=Announcer(),
             )
             for heater in self._site.heaters
         ]
@@ -130,12 +135,13 @@ class Guard:
         try:
             self._tick(now)
         except TakenOver:
-            self._off(now, "Another client has taken the session to a relay.")
+            text = "Another client has taken the session to a relay."
+            self._off(now, Notice(NoticeKind.UNEXPECTED_ERROR, text, alarm=True))
             raise
         except Exception as error:
             # any unexpected error means OFF and a record of it; the next tick tries again
             log.exception("unexpected error in a tick")
-            self._off(now, f"Unexpected {type(error).__name__}: {error}")
+            self._off(now, unexpected(error))
 
     def finish_planning(self) -> None:
         """Wait for the planner: for a clock that stands still until the next tick."""
@@ -148,7 +154,7 @@ class Guard:
     def stop(self) -> None:
         """Tell every heater OFF and write why."""
         self._desk.stop()
-        self._off(self._clock.now(), "The service was stopped.", NoticeKind.STOPPED)
+        self._off(self._clock.now(), Notice(NoticeKind.STOPPED, "The service was stopped."))
 
     def last_off(self, heater: str) -> Command:
         """The OFF with which a heater's connection is to be closed, after ``stop``."""
@@ -159,18 +165,32 @@ class Guard:
         if any(desk.relay.taken_over for desk in self._heaters):
             raise TakenOver
         acknowledged = take_acknowledgements(self._watch.current.store)
-        notices = self._watch.notices + self._gather(now) + tuple(self._for_once)
+        notices = self._gather(now) + self._watch.notices + tuple(self._for_once)
         if acknowledged:
             names = ", ".join(sorted(acknowledged))
             notices += (Notice(NoticeKind.ACKNOWLEDGED, f"Lockout of {names} acknowledged."),)
         self._for_once.clear()
         for desk in self._heaters:
-            self._decide(desk, now, notices, acknowledged=desk.heater.id in acknowledged)
-        # last, so that a plan starts from the commands of this tick
-        self._desk.ask(now, self._needs(now))
+            try:
+                self._decide(desk, now, notices, acknowledged=desk.heater.id in acknowledged)
+            except Exception as error:
+                log.exception("unexpected error while deciding for heater %s", desk.heater.id)
+                self._off(now, unexpected(error), [desk])
+        self._ask(now)
+
+    def _ask(self, now: Instant) -> None:
+        """Ask the planner last, so that a plan starts from the commands of this tick."""
+        try:
+            self._desk.ask(now, self._needs(now))
+        except Exception as error:
+            log.exception("unexpected error while asking the planner")
+            self._for_once.append(unexpected(error))  # OFF, but for frost, from the next tick on
 
     def _gather(self, now: Instant) -> tuple[Notice, ...]:
-        """Take readings in and the planner's news; a store that fails is a notice, not an end."""
+        """Take readings in and the planner's news; what fails is a notice, not the end.
+
+        After an unexpected error the interlocks see to it that only frost protection heats.
+        """
         try:
             self._take_up_configuration()
             if not self._texts_kept:
@@ -180,6 +200,9 @@ class Guard:
             self._desk.take(now)
         except StoreFailed as error:
             return (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
+        except Exception as error:
+            log.exception("unexpected error while gathering")
+            return (unexpected(error),)
         return notices
 
     def _take_up_configuration(self) -> None:
@@ -214,20 +237,24 @@ class Guard:
     def _situation(
         self, desk: _HeaterDesk, now: Instant, notices: tuple[Notice, ...], acknowledged: bool
     ) -> Situation:
-        configuration, heater = self._watch.current, desk.heater
-        sessions = self._book.of(heater, configuration, now)
+        configuration, heater, failed = self._watch.current, desk.heater, Failures()
+        sessions = failed.among(lambda: self._book.of(heater, configuration, now), ())
         sensors = self._site.sensors_of(heater)
+        sensed = failed.among(
+            lambda: self._intake.sensed(sensors, configuration.limits, now), unheard(sensors)
+        )
+        standing = failed.among(lambda: self._desk.notices(heater.id, sessions), ())
         return Situation(
             now=now,
             heater=heater,
             zones=self._site.zones_of(heater),
             limits=configuration.limits,
-            sensed=self._intake.sensed(sensors, configuration.limits, now),
+            sensed=sensed,
             sessions=sessions,
             plan=self._desk.plans.get(heater.id),
             parameter_sets=self._desk.parameter_sets,
             acknowledged=acknowledged,
-            notices=notices + self._desk.notices(heater.id, sessions),
+            notices=failed.notices + notices + standing,
             relay_reachable=desk.relay.connected,
         )
 
@@ -258,10 +285,7 @@ class Guard:
         last, background = desk.last, Background(self._local, self._desk.plans.get(desk.heater.id))
         if last is None or last.command.heat != decision.command.heat:
             log.info("%s: %s", desk.heater.id, headline(decision, background))
-        known = last.notices if last else ()
-        for notice in decision.notices:
-            if notice not in known:
-                log.log(logging.WARNING if notice.alarm else logging.INFO, "%s", notice.text)
+        desk.announcer.say(decision, last)
         grave = _gravest(decision)
         if grave is not None and grave[1] >= Severity.TRIP and grave != _gravest(last):
             log.warning("%s: %s", desk.heater.id, headline(decision, background))
@@ -277,9 +301,8 @@ class Guard:
         except StoreFailed as error:
             log.error("%s", error)  # noqa: TRY400 - the next decision will meet it as well
 
-    def _off(self, now: Instant, why: str, kind: NoticeKind = NoticeKind.UNEXPECTED_ERROR) -> None:
-        notice = Notice(kind, why, alarm=kind is NoticeKind.UNEXPECTED_ERROR)
-        for desk in self._heaters:
+    def _off(self, now: Instant, notice: Notice, desks: list[_HeaterDesk] | None = None) -> None:
+        for desk in self._heaters if desks is None else desks:
             try:
                 self._off_heater(desk, now, notice)
             except Exception:

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from controller.interlocks import RULES
-from controller.records.safety import Memory, SafetyView, Severity, Verdict
+from controller.interlocks.rule import FAILED, Rule
+from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ def supervise(
     """
     verdicts, remembered = [], {}
     for rule in RULES:
-        verdict, remembered[rule.NAME] = rule.judge(view, memories.get(rule.NAME, {}))
+        verdict, remembered[rule.NAME] = _hear(rule, view, memories.get(rule.NAME, {}))
         verdicts.append(verdict)
     tripped = {v.rule for v in verdicts if v.severity is Severity.LOCKOUT and v.rule != "lockout"}
     latched = frozenset(tripped if acknowledged else view.latched | tripped)
@@ -54,6 +55,16 @@ def supervise(
     heat = _settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)
     deciding = worst if worst.severity >= Severity.HOLD else None
     return Ruling(heat, tuple(verdicts), deciding, latched, remembered)
+
+
+def _hear(rule: Rule, view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
+    """What a rule says. One that fails has seen nothing, so it must be taken to forbid heat."""
+    try:
+        verdict, remembered = rule.judge(view, memory)
+    except Exception as error:  # noqa: BLE001 - whatever it is, the other rules must still be heard
+        failed = type(error).__name__
+        return Verdict(rule.NAME, Severity.OFF, FAILED, Clears.WHEN_CLEAR, failed), memory
+    return verdict, remembered
 
 
 def _settle(worst: Severity, *, wanted: bool, heating: bool) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from controller.interlocks import RULES
+from controller.interlocks.rule import FAILED
 from controller.local_time import duration
 from controller.records.safety import Clears, Severity, Verdict
 
@@ -13,12 +14,11 @@ _NOT_RULES = {
         "not_written": "The decision could not be written to the store, so there is no heat but "
         "frost protection.",
     },
-    "service": {
-        "stopped": "The service was stopped, and stopping means OFF.",
-        "unexpected_error": "Something unexpected went wrong in the service, and that means OFF.",
-    },
 }
-"""What the recorder and the guard themselves put into a decision."""
+"""What the recorder itself puts into a decision."""
+
+_FAILED = "This rule failed ({subject}): what it guards is unknown, so there is no heat but frost "
+_FAILED += "protection."
 
 TEMPLATES: Mapping[str, Mapping[str, str]] = {
     **{rule.NAME: rule.SENTENCES for rule in RULES},
@@ -52,6 +52,8 @@ def verdict_sentence(
 ) -> str:
     """What a rule said; by its code and values where there is no fitting sentence."""
     template = templates.get(verdict.rule, {}).get(verdict.reason)
+    if template is None and verdict.reason == FAILED:
+        template = _FAILED
     if template is None:
         return _plain_verdict(verdict)
     try:

@@ -15,6 +15,7 @@ from controller.interlocks import (
     maximum_run,
     relay_reachable,
     relay_read_back,
+    service,
     short_cycle,
     slab_over_temperature,
     stale_reading,
@@ -23,6 +24,7 @@ from controller.interlocks import (
 from controller.interlocks.rule import Rule
 
 RULES: tuple[Rule, ...] = (
+    service,
     slab_over_temperature,
     supply_over_temperature,
     stale_reading,

@@ -1,29 +1,37 @@
 """Frost protection: the one rule that asks for heat.
 
 With a trustworthy slab reading it heats until everything is warm again. Without one it is
-*blind* and may spend only a bounded duty in each hour; what is spent is stored, and a store
-that cannot be read counts as spent for the first hour, so that no crash loop refills it. An hour
-begins with its first second of blind heat.
+*blind* and may spend only a bounded duty in any hour, heat that the minimum on time keeps going
+included. What is spent is stored minute by minute, and a store that cannot be read counts as spent
+for the first hour, so that no crash loop refills it.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+
 from controller.interlocks.rule import allow
-from controller.records.limits import LEASE_S
+from controller.records.limits import LEASE_S, TICK_S
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 from controller.records.site import Role
 
 NAME = "frost_protection"
-WINDOW_S = 3600.0
+MINUTE_S = 60.0
+WINDOW_MINUTES = 60
 AIR_PATIENCE_S = 1800.0
 """Cold air over a warm slab is an open door until it has lasted this long [s]."""
 WARM_ROOM_C = 15.0
 """No slab near freezing lies under a room as warm as this [°C]."""
 ENOUGH_SLAB_C = 25.0
 """A slab this warm gives off all that frost protection needs, whatever the air sensor says [°C]."""
-UNRECORDED_S = LEASE_S + 60.0
+UNRECORDED_S = LEASE_S + 70.0
 """Longest heat after the last row of a process that was killed: a lease, and the time between two
 rows [s]."""
+RESTART_S = 120.0
+"""A pause between two processes up to which cold air or blindness counts as going on [s]."""
+
+_SPENT = "spent_"
 
 SENTENCES = {
     "clear": "Nothing that is known is near freezing.",
@@ -31,6 +39,8 @@ SENTENCES = {
     "below {on_c:.1f} °C until {off_c:.1f} °C.",
     "blind": "No slab reading can be trusted and frost cannot be ruled out: heat for at most "
     "{duty_s:.0f} s an hour, {spent_s:.0f} s of it spent.",
+    "kept_spent": "Heat that was begun without a slab reading that can be trusted ends, minimum on "
+    "time or not: this hour's {duty_s:.0f} s of it are spent.",
     "blind_spent": "No slab reading can be trusted and frost cannot be ruled out, but this hour's "
     "{duty_s:.0f} s of blind heat are spent.",
 }
@@ -39,19 +49,30 @@ SENTENCES = {
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
     sighted = all(_is_sighted(view, zone) for zone in view.zones)
-    budget = _budget(view, memory)
+    account = _account(view, memory)
+    spent_s = _spent_s(account)
     lasting = {"cold_air_s": _cold_air_s(view, memory), "unseen_s": _unseen_s(view, memory)}
     active = _is_cold(view, bool(memory.get("active")), sighted=sighted, **lasting)
-    remembered = {**budget, **lasting, "active": float(active), "asking": 0.0}
-    if not active:
-        return allow(NAME), remembered
-    if sighted:
-        return _verdict(view, Severity.FROST, "cold", _numbers(view)), remembered
+    remembered = {**account, **lasting, "active": float(active), "asking": 0.0}
     duty_s = view.limits.blind_duty_s
-    values = {"duty_s": duty_s, "spent_s": budget["spent_s"]}
-    if not budget["spent_s"] < duty_s:
-        return _verdict(view, Severity.OFF, "blind_spent", values), remembered
-    return _verdict(view, Severity.FROST, "blind", values), {**remembered, "asking": 1.0}
+    values = {"duty_s": duty_s, "spent_s": spent_s}
+    left = spent_s + TICK_S <= duty_s  # a tick's heat is counted at the next one
+    if active and sighted:
+        return _verdict(view, Severity.FROST, "cold", _numbers(view)), remembered
+    if active:
+        if not left:
+            return _verdict(view, Severity.OFF, "blind_spent", values), remembered
+        return _verdict(view, Severity.FROST, "blind", values), {**remembered, "asking": 1.0}
+    if not _keeps_blind_heat(view, memory):
+        return allow(NAME), remembered
+    if not left:
+        return _verdict(view, Severity.OFF, "kept_spent", values), remembered
+    return allow(NAME), {**remembered, "asking": 1.0}
+
+
+def _keeps_blind_heat(view: SafetyView, memory: Memory) -> bool:
+    """Whether heat that was begun blind is kept by nothing but the minimum on time."""
+    return bool(memory.get("asking")) and view.heating and not view.heat_wanted
 
 
 def _is_sighted(view: SafetyView, zone: str) -> bool:
@@ -102,14 +123,14 @@ def _cold_air_s(view: SafetyView, memory: Memory) -> float:
     airs = _telling_airs(view)
     if not airs or min(airs) >= view.limits.frost_on_c:
         return 0.0
-    return memory.get("cold_air_s", 0.0) + view.elapsed_s
+    return memory.get("cold_air_s", 0.0) + _lasted_s(view)
 
 
 def _unseen_s(view: SafetyView, memory: Memory) -> float:
     """How long a zone has been without slab and air: 0 while each of them has one of the two."""
     if all(view.values(Role.SLAB, zone) or view.values(Role.AIR, zone) for zone in view.zones):
         return 0.0
-    return memory.get("unseen_s", 0.0) + view.elapsed_s
+    return memory.get("unseen_s", 0.0) + _lasted_s(view)
 
 
 def _is_cold(
@@ -136,16 +157,50 @@ def _is_cold(
     return cold_air and (not sighted or cold_air_s >= AIR_PATIENCE_S)
 
 
-def _budget(view: SafetyView, memory: Memory) -> dict[str, float]:
-    """The hour's account. Time that no tick has seen neither spends nor refills it."""
-    window_s, spent_s = memory.get("window_s", -1.0), memory.get("spent_s", -1.0)
-    if not (window_s >= 0.0 and spent_s >= 0.0):
-        return {"window_s": 0.0, "spent_s": view.limits.blind_duty_s}
-    just_started = view.elapsed_s == 0.0
+def _account(view: SafetyView, memory: Memory) -> dict[str, float]:
+    """Blind heat by the minute: ``spent_00`` is the running minute's, ``spent_60`` the oldest's.
+
+    A minute's heat counts until all of that minute is an hour old, so no hour, wherever it
+    begins, holds more than the duty. Time that nobody can vouch for refills nothing.
+    """
+    minute_s = memory.get("minute_s", -1.0)
+    spent = {key: value for key, value in memory.items() if key.startswith(_SPENT)}
+    if not (0.0 <= minute_s < math.inf and all(0.0 <= s < math.inf for s in spent.values())):
+        return {"minute_s": 0.0, _minute(1): view.limits.blind_duty_s}
+    passed_s = (view.gap_s or 0.0) if _just_started(view) else view.elapsed_s
+    minute_s += passed_s
+    older = int(min(minute_s // MINUTE_S, WINDOW_MINUTES + 1.0))
+    account = {
+        _minute(number + older): spent[_minute(number)]
+        for number in range(WINDOW_MINUTES + 1 - older)
+        if _minute(number) in spent
+    }
     if memory.get("asking"):
-        # a process that was killed in the middle of blind heat leaves the relay to its lease
-        spent_s += UNRECORDED_S if just_started else view.elapsed_s
-    window_s += view.elapsed_s
-    if window_s >= WINDOW_S or spent_s == 0.0:
-        return {"window_s": 0.0, "spent_s": 0.0}
-    return {"window_s": window_s, "spent_s": spent_s}
+        account[_minute(0)] = account.get(_minute(0), 0.0) + _charge_s(view, passed_s)
+    return {**account, "minute_s": minute_s % MINUTE_S}
+
+
+def _charge_s(view: SafetyView, passed_s: float) -> float:
+    """How long blind heat went on: a process that was killed leaves the relay to its lease [s]."""
+    if not _just_started(view):
+        return passed_s
+    return UNRECORDED_S if view.gap_s is None else min(passed_s, UNRECORDED_S)
+
+
+def _just_started(view: SafetyView) -> bool:
+    return view.elapsed_s == 0.0
+
+
+def _lasted_s(view: SafetyView) -> float:
+    """How much longer something has lasted since the last tick, over a quick restart too [s]."""
+    if not _just_started(view):
+        return view.elapsed_s
+    return view.gap_s if view.gap_s is not None and view.gap_s <= RESTART_S else 0.0
+
+
+def _minute(number: int) -> str:
+    return f"{_SPENT}{number:02d}"
+
+
+def _spent_s(account: Mapping[str, float]) -> float:
+    return math.fsum(value for key, value in account.items() if key.startswith(_SPENT))

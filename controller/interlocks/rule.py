@@ -11,6 +11,9 @@ from controller.records.site import Role
 CONFIRM_S = 60.0
 """A trip that plausible, newer readings still show after this time is confirmed [s]."""
 
+FAILED = "failed"
+"""Reason of a verdict that stands for a rule which ended in an error."""
+
 
 class Rule(Protocol):
     """A module that judges one danger. It never calls another rule; no order matters."""

@@ -65,6 +65,7 @@ class NoticeKind(StrEnum):
     STOPPED = "stopped"
     STORE_FAILED = "store_failed"
     UNEXPECTED_ERROR = "unexpected_error"
+    HEAT_AFTER_OFF = "heat_after_off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,8 @@ class HeaterState:
     heating: bool = False
     latched: frozenset[str] = frozenset()
     memories: Mapping[str, Memory] | None = None
+    ticked: Instant | None = None
+    """When the tick was that it was stored with."""
 
 
 __all__ = [

@@ -87,6 +87,11 @@ class SafetyView:
         Rules whose confirmed trip has not been acknowledged.
     relay_reachable : bool
         Whether a command can be delivered at this moment.
+    gap_s : float, optional
+        At the first tick of a process the time since the last stored one, where both clocks
+        tell the same; None where it is not known [s].
+    faulty : bool
+        Whether something in this tick failed that nobody had thought of.
     """
 
     now: Instant
@@ -102,6 +107,8 @@ class SafetyView:
     command_age_s: float
     latched: frozenset[str]
     relay_reachable: bool = True
+    gap_s: float | None = None
+    faulty: bool = False
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""

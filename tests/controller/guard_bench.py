@@ -41,11 +41,12 @@ class Fault:
 
     def __init__(self) -> None:
         self.at: str | None = None
+        self.only: str | None = None
         self.error: Exception = Trouble("out of the blue")
 
-    def strike(self, step: str) -> None:
-        if step == self.at:
-            raise self.error
+    def strike(self, step: str, heater: str | None = None) -> None:
+        if step == self.at and self.only in (None, heater):
+            raise self.error.with_traceback(None)  # or each raise would add to it
 
 
 class FakeWatch:
@@ -96,6 +97,7 @@ class FakeDesk:
         self._fault.strike("desk")
 
     def ask(self, now: Instant, needs: Any) -> None:
+        self._fault.strike("ask")
         self.needs = needs
 
     def notices(self, heater: str, sessions: Any) -> tuple[Notice, ...]:
@@ -165,6 +167,7 @@ class Workshop:
         self.journal: Journal = []
         self.fault = Fault()
         self.clock = SteppedClock(START)
+        self.first_mono_s = START.mono_s
         self.folder = folder
         self.watch = FakeWatch(make_configuration(folder, two_heater_site()), self.fault)
         self.intake, self.desk = FakeIntake(self.fault), FakeDesk(self.fault)

@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from controller import guard as guard_module
-from controller.records.decision import Decision, Notice, NoticeKind
+from controller.records.decision import Decision, HeaterState, Notice, NoticeKind
 from controller.records.safety import Severity
 from controller.records.site import Role
+from controller.session_book import SessionBook
 from controller.store.failures import StoreFailed
 from tests.controller.builders import MILD, air, outdoor, sensed, slab
 from tests.controller.guard_bench import MILD_LOFT, Journal, Workshop, recorded, sent
@@ -24,11 +25,16 @@ def failing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Workshop:
     workshop = Workshop(tmp_path)
 
     def decide(situation: Any, carry: Any) -> Any:
-        workshop.fault.strike("decide")
+        workshop.fault.strike("decide", situation.heater.id)
         return real(situation, carry)
 
-    real = guard_module.decide
+    def of(self: SessionBook, *args: Any) -> Any:
+        workshop.fault.strike("sessions")
+        return sessions_of(self, *args)
+
+    real, sessions_of = guard_module.decide, SessionBook.of
     monkeypatch.setattr(guard_module, "decide", decide)
+    monkeypatch.setattr(SessionBook, "of", of)
     return workshop
 
 
@@ -115,12 +121,12 @@ def test_a_read_back_that_cannot_be_stored_is_no_reason_for_off(failing: Worksho
 
 
 def test_an_error_that_stays_does_not_fill_the_record(failing: Workshop) -> None:
-    """The same error at every tick has a row a minute, like anything that does not change."""
+    """The same error at every tick has a row a minute and where a rule has news of its own."""
     failing.heat()
     failing.fault.at = "intake"
     failing.tick()
     rows = recorded(failing.run(600.0), "boiler")
-    assert len(rows) == 10
+    assert 10 <= len(rows) <= 12
 
 
 def test_off_after_an_error_counts_as_a_switching(failing: Workshop) -> None:
@@ -146,6 +152,54 @@ def test_a_lockout_survives_an_error(failing: Workshop) -> None:
     failing.intake.readings = (*MILD, *MILD_LOFT)
     failing.tick()
     assert failing.store.states["boiler"].latched == {"slab_over_temperature"}
+
+
+# --- one heater, frost, alarms ------------------------------------------------------------------
+
+
+def test_an_error_of_one_heater_is_its_own(failing: Workshop) -> None:
+    """What fails for one heater costs the other nothing."""
+    failing.heat()
+    failing.fault.only = "kettle"
+    failing.fault.at = "decide"
+    failing.run(300.0)
+    assert failing.last_sent() == {"boiler": True, "kettle": False}
+
+
+@pytest.mark.parametrize("step", ["configuration", "intake", "desk", "sessions", "ask"])
+def test_frost_protection_goes_on_through_an_error(failing: Workshop, step: str) -> None:
+    """What frost protection does not need may fail: a cold slab is heated, tick after tick."""
+    failing.intake.readings = (slab(3.0), air(3.0), outdoor(-9.0), *MILD_LOFT)
+    failing.run(20.0)
+    failing.fault.at = step
+    failing.tick()
+    commands = sent(failing.run(120.0))
+    assert [c.heat for c in commands if c.heater == "boiler"] == [True] * 12
+    assert not any(c.heat for c in commands if c.heater == "kettle")
+
+
+def test_with_its_readings_lost_to_an_error_frost_heat_is_blind(failing: Workshop) -> None:
+    """Readings that cannot be had are unknown readings: after their time, bounded frost heat."""
+    failing.store.states = {"boiler": HeaterState(memories={"frost_protection": {"minute_s": 0.0}})}
+    failing.start()
+    failing.fault.at = "readings"
+    commands = sent(failing.run(3600.0), "boiler")
+    assert 60 <= sum(c.heat for c in commands) <= 90
+
+
+def test_a_relay_that_stays_on_is_an_alarm_every_minute(
+    failing: Workshop, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Heat after an OFF is logged at once and every minute, and stands in each row."""
+    stuck = sensed(Role.RELAY_STATE, 1.0, subject="boiler", age_s=1.0)
+    failing.intake.readings = (*MILD, *MILD_LOFT, stuck)
+    journal = failing.run(660.0)
+    said = [r for r in caplog.records if r.levelname == "CRITICAL"]
+    assert len(said) in (10, 11)
+    assert all("told OFF" in r.getMessage() for r in said)
+    rows = [d for d in recorded(journal, "boiler") if d.at.mono_s > failing.first_mono_s + 30.0]
+    assert len(rows) >= 10
+    assert all(NoticeKind.HEAT_AFTER_OFF in {n.kind for n in d.notices} for d in rows)
 
 
 # --- a store that fails -------------------------------------------------------------------------

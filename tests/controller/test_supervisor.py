@@ -113,18 +113,6 @@ def test_every_rule_hears_every_tick(say: Any) -> None:
     assert [memory["heard"] for memory in ruling.memories.values()] == [2.0, 2.0, 2.0]
 
 
-def test_a_rule_that_fails_is_not_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A rule that raises ends the ruling: no command comes out of half the rules."""
-
-    def judge(_: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
-        raise ZeroDivisionError
-
-    broken = SimpleNamespace(NAME="broken", SENTENCES={}, judge=judge)
-    monkeypatch.setattr(supervisor, "RULES", (*RULES, broken))
-    with pytest.raises(ZeroDivisionError):
-        supervise(view(), ARMED)
-
-
 # --- lockouts -----------------------------------------------------------------------------------
 
 
@@ -312,7 +300,7 @@ def test_a_minimum_time_never_keeps_heat_against_off() -> None:
 def test_blind_heat_ends_with_its_budget_whatever_is_wished() -> None:
     """Without a slab reading, neither a wish nor a minimum on time outlasts the blind duty."""
     day = Day()
-    day.memories = {**ARMED, "frost_protection": {"window_s": 0.0, "spent_s": 900.0}}
+    day.memories = {**ARMED, "frost_protection": {"minute_s": 0.0, "spent_00": 900.0}}
     ruling = day.tick(lost(Role.SLAB), air(3.0), heating=True, command_age_s=10.0)
     assert ruling.heat is False
 

@@ -1,0 +1,37 @@
+"""What somebody must be told at once, and again and again while it lasts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from controller.records.decision import Notice, NoticeKind
+from controller.records.safety import Severity, Verdict
+
+_ALARMS = {
+    ("relay_read_back", "on_when_off"): Notice(
+        NoticeKind.HEAT_AFTER_OFF,
+        "The relay reports ON although it was told OFF: switch the heater off at the breaker.",
+        alarm=True,
+    ),
+    ("relay_read_back", "power_when_off"): Notice(
+        NoticeKind.HEAT_AFTER_OFF,
+        "The heater draws power although it was told OFF: switch it off at the breaker.",
+        alarm=True,
+    ),
+}
+"""Rule and reason -> alarm for as long as the rule says so."""
+
+REPEATED = frozenset(notice.kind for notice in _ALARMS.values())
+"""Alarms that are given again every minute while they last."""
+
+
+def alarms(verdicts: Iterable[Verdict]) -> tuple[Notice, ...]:
+    """The alarms that verdicts call for."""
+    grave = [v for v in verdicts if v.severity >= Severity.OFF]
+    return tuple(_ALARMS[v.rule, v.reason] for v in grave if (v.rule, v.reason) in _ALARMS)
+
+
+def unexpected(error: Exception) -> Notice:
+    """The alarm that something failed that nobody had thought of."""
+    text = f"Unexpected {type(error).__name__}: {error}"
+    return Notice(NoticeKind.UNEXPECTED_ERROR, text, alarm=True)
