@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.configuration import Configuration, ConfigurationError, load_all
+from controller.configuration import Configuration, ConfigurationError, Use, load_all
+from controller.configuration.broker import exposure
 from controller.records.decision import Notice, NoticeKind
 
 FILES = ("site.yaml", "limits.yaml", "bookings.yaml")
@@ -30,8 +31,10 @@ class ConfigurationWatch:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """The alarm that stands while a file is broken."""
-        return (self._broken,) if self._broken else ()
+        """The alarm that stands while a file is broken, and what the broker's use leaves open."""
+        exposed = exposure(self.current.site.broker)
+        open_door = (Notice(NoticeKind.BROKER_EXPOSED, exposed),) if exposed else ()
+        return (*open_door, self._broken) if self._broken else open_door
 
     def look(self) -> bool:
         """Whether a new configuration has been taken up since the last look."""
@@ -40,7 +43,7 @@ class ConfigurationWatch:
             return False
         self._stamp = stamp
         try:
-            loaded = load_all(self._site_path)
+            loaded = load_all(self._site_path, broker=Use.NOW)
         except ConfigurationError as error:
             self._broken = _broken(error)
             return False

@@ -1,15 +1,23 @@
 """How every MQTT client of ours is made; whoever has one alone decides what it says.
 
-Nothing is left for later by the library: a session is always a clean one.
+Nothing is left for later by the library: a session is always a clean one. The broker's secrets are
+read here, when a client connects, and go no further.
 """
 
 from __future__ import annotations
 
 import logging
+import ssl
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from controller.credentials import (
+    CredentialError,
+    load_own_certificate,
+    read_password,
+    tls_context,
+)
 from controller.records.site import Broker
 
 KEEP_ALIVE_S = 15
@@ -18,6 +26,7 @@ LAST_RETRY_S = 30
 """Shortest and longest wait before the broker is tried again [s]."""
 
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+_LOG = logging.getLogger(__name__)
 _LIBRARY_LOG = logging.getLogger(__name__ + ".library")
 """What the MQTT library says of every packet and retry; silent unless asked for."""
 _LIBRARY_LOG.setLevel(logging.CRITICAL)
@@ -29,7 +38,7 @@ def new_client(broker: Broker, *, client_id: str, reconnects: bool) -> paho.Clie
     Parameters
     ----------
     broker : Broker
-        Says the protocol.
+        Says the protocol, and by what both sides are known.
     client_id : str
         Empty where any name will do.
     reconnects : bool
@@ -38,6 +47,11 @@ def new_client(broker: Broker, *, client_id: str, reconnects: bool) -> paho.Clie
     Returns
     -------
     paho.mqtt.client.Client
+
+    Raises
+    ------
+    CredentialError
+        Where a secret or certificate cannot be used.
     """
     protocol = _PROTOCOLS[broker.protocol]
     client = paho.Client(
@@ -51,4 +65,42 @@ def new_client(broker: Broker, *, client_id: str, reconnects: bool) -> paho.Clie
     client.suppress_exceptions = True
     client.enable_logger(_LIBRARY_LOG)
     client.reconnect_delay_set(FIRST_RETRY_S, LAST_RETRY_S)
+    _let_in(client, broker, reconnects=reconnects)
     return client
+
+
+def why_not_connected(error: Exception) -> str:
+    """Say in a few words why a broker could not be reached; no secret is among them."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not accepted: {error.verify_message}"
+    if isinstance(error, ssl.SSLError):
+        return f"TLS: {(error.reason or 'failed').replace('_', ' ').lower()}"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return str(error) or type(error).__name__
+
+
+def _let_in(client: paho.Client, broker: Broker, *, reconnects: bool) -> None:
+    """Give a client what the broker knows it by, at each connection as it then is."""
+    context = None
+    if broker.tls is not None:
+        context = tls_context(broker.tls)
+        client.tls_set_context(context)
+
+    def name_user() -> None:
+        if broker.user is not None:
+            password = None if broker.password is None else read_password(broker.password)
+            client.username_pw_set(broker.user, password)
+
+    def refresh(_client: paho.Client, _userdata: object) -> None:
+        """Take up a password or certificate that was renewed while the service runs."""
+        try:
+            name_user()
+            if context is not None and broker.tls is not None:
+                load_own_certificate(context, broker.tls)
+        except CredentialError as error:
+            _LOG.warning("%s (the one read before is tried again)", error)
+
+    name_user()
+    if reconnects:
+        client.on_pre_connect = refresh

@@ -19,7 +19,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from controller.clock import Clock, SteppedClock, SystemClock
-from controller.configuration import load_all
+from controller.configuration import Use, load_all
 from controller.configuration_watch import ConfigurationWatch
 from controller.guard import Guard, TakenOver
 from controller.intake import Intake
@@ -65,7 +65,7 @@ def serve(site_path: Path) -> None:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    watch = ConfigurationWatch(site_path, load_all(site_path))
+    watch = ConfigurationWatch(site_path, load_all(site_path, broker=Use.NOW))
     while not stop.is_set():
         _serve_one_site(watch, stop)
 
@@ -73,7 +73,7 @@ def serve(site_path: Path) -> None:
 def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
     """Run on a clock that is paced through a Unix socket, until the pacer hangs up."""
     pace, real = Pace(socket_path), SystemClock()
-    watch = ConfigurationWatch(site_path, load_all(site_path))
+    watch = ConfigurationWatch(site_path, load_all(site_path, broker=Use.NOW))
     moment = pace.next_moment()
     if moment is None:
         return

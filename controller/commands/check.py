@@ -9,11 +9,12 @@ from collections.abc import Iterable, Iterator
 from controller.calendar import sessions
 from controller.clock import SystemClock
 from controller.commands._shared import say
-from controller.configuration import Configuration, ConfigurationError, load_all
+from controller.configuration import Configuration, ConfigurationError, Use, load_all
+from controller.configuration.broker import exposure
 from controller.local_time import WHEN_HELP, LocalTime, duration
 from controller.records.limits import OUTERMOST, Limits
 from controller.records.sessions import Session
-from controller.records.site import OUTDOOR, Heater, Role, Site
+from controller.records.site import OUTDOOR, Broker, Heater, Role, Site
 
 SUMMARY = "check site.yaml, limits.yaml and bookings.yaml, and name every problem in them"
 EXAMPLE = "slabtide check --site config/site.yaml"
@@ -35,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print every problem to standard error, or a short summary where there is none."""
     try:
-        configuration = load_all(args.site)
+        configuration = load_all(args.site, broker=Use.CHECKED)
         local = LocalTime(configuration.site.time_zone)
         now_s = local.parse(args.now, now_s=SystemClock().now().utc_s)
     except (ConfigurationError, ValueError) as error:
@@ -50,6 +51,7 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
     site = configuration.site
     yield f"{', '.join(configuration.texts)}: no problem found"
     yield f"site {site.id}, {site.time_zone}, records in {configuration.store}"
+    yield from _broker_lines(site.broker)
     for zone in site.zones:
         booked = sum(one.zone == zone.id for one in configuration.bookings.bookings)
         floor = f"{zone.floor.area_m2:g} m2 of floor"
@@ -67,6 +69,21 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
     yield f"limits tighter than the default: {_listed(tighter)}"
     yield f"limits looser than the default, within their span: {_listed(looser)}"
     yield from _coming(configuration, local, now_s)
+
+
+def _broker_lines(broker: Broker) -> Iterator[str]:
+    """How the broker is reached, and what that leaves open."""
+    by = "no TLS" if broker.tls is None else "TLS"
+    if broker.tls is not None and broker.tls.certificate_file is not None:
+        by += " with a certificate of ours"
+    user = "no user" if broker.user is None else f"user {broker.user}"
+    if broker.password is not None and broker.password.credential is not None:
+        user += f", password from the systemd credential {broker.password.credential}"
+    elif broker.password is not None:
+        user += f", password from {broker.password.file}"
+    yield f"broker {broker.host}:{broker.port}, MQTT {broker.protocol}: {by}, {user}"
+    if open_door := exposure(broker):
+        yield f"warning: {open_door}"
 
 
 def _listed(words: Iterable[str]) -> str:

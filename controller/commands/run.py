@@ -25,6 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped by SIGTERM or Ctrl-C."""
+    from controller.credentials import CredentialError
     from controller.guard import TakenOver
     from controller.service import serve, serve_in_lockstep
     from controller.site_lock import AlreadyRunning
@@ -44,6 +45,9 @@ def run(args: argparse.Namespace) -> int:
             serve_in_lockstep(args.site, args.lockstep)
         else:
             serve(args.site)
+    except CredentialError as error:
+        print(error, file=sys.stderr)
+        return 2
     except AlreadyRunning as error:
         print(f"another service already runs on this site (lock in {error})", file=sys.stderr)
         return 1

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from controller.calendar import Bookings
 from controller.configuration.bookings import Surroundings, read_bookings
+from controller.configuration.broker import Use, check_access
 from controller.configuration.cross_checks import check_limits_suit, check_site
 from controller.configuration.fields import Fields
 from controller.configuration.limits import read_limits, target_span
@@ -48,7 +49,9 @@ class Configuration:
     texts: Mapping[str, str]
 
 
-def load_all(site_path: Path, *, bookings_path: Path | None = None) -> Configuration:
+def load_all(
+    site_path: Path, *, bookings_path: Path | None = None, broker: Use = Use.NONE
+) -> Configuration:
     """Read the site file and, beside it, the limits and the bookings.
 
     Parameters
@@ -56,6 +59,8 @@ def load_all(site_path: Path, *, bookings_path: Path | None = None) -> Configura
     site_path : Path
     bookings_path : Path, optional
         Another bookings file than the one beside the site file.
+    broker : Use
+        Whether the broker will be used, so that its secrets and certificates must be fit, too.
 
     Returns
     -------
@@ -77,8 +82,9 @@ def load_all(site_path: Path, *, bookings_path: Path | None = None) -> Configura
             bookings_path or folder / BOOKINGS_NAME,
         )
     ]
-    read = read_site(fields[0])
+    read = read_site(fields[0], folder=folder)
     check_site(read, folder=folder)
+    check_access(read.broker, broker)
     limits = read_limits(fields[1])
     check_limits_suit(read, limits)
     zones = tuple(zone.id for zone in read.site.zones)
@@ -106,5 +112,6 @@ __all__ = [
     "Configuration",
     "ConfigurationError",
     "Problem",
+    "Use",
     "load_all",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from types import TracebackType
 from typing import TypeVar
 
@@ -134,6 +135,13 @@ class Fields:
         entry = self._entry(key)
         if entry is not None:
             self._findings.add(entry.key.spot, wrong, right)
+
+    def forbid(self, keys: Iterable[str], wrong: str, right: str) -> None:
+        """Note a problem with each of some keys that are given, none of which is ever right."""
+        given = self._table.entries if self._table else {}
+        for key in keys:
+            if key in given:
+                self.refuse(key, wrong, right)
 
     def blame_at(self, spot: Spot, wrong: str, right: str) -> None:
         """Note a problem with something read from this mapping, at its own place."""

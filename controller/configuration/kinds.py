@@ -22,6 +22,7 @@ _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?", re.ASCII)
 _IDENT = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})", re.ASCII)
+_CREDENTIAL = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,99}")
 _POINTER = re.compile(r"(/([^~]|~[01])*)+")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _NOT_FINITE = frozenset({"nan", "inf", "infinity"})
@@ -208,6 +209,18 @@ def _folder(given: str) -> str:
     return given
 
 
+def _file(given: str) -> str:
+    if not given.strip() or not given.isprintable() or given.startswith("~") or len(given) > 200:
+        raise Unfit("no file's name")
+    return given
+
+
+def _credential(given: str) -> str:
+    if not _CREDENTIAL.fullmatch(given):
+        raise Unfit("no credential's name")
+    return given
+
+
 def _time_zone(given: str) -> str:
     try:
         ZoneInfo(given)
@@ -233,4 +246,8 @@ ENTRIES_POINTER = Kind(
 )
 HOST = Kind("a host name or address, without a port", _host, "")
 FOLDER = Kind("a folder, from / or relative to this file (~ is not expanded)", _folder, "")
+FILE = Kind("a file, from / or relative to this file (~ is not expanded)", _file, "")
+CREDENTIAL = Kind(
+    "the name of a systemd credential: letters, digits, points, hyphens", _credential, ""
+)
 TIME_ZONE = Kind("a zone of the IANA time zone database, such as Europe/Berlin", _time_zone, "")

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import islice
+
+_USER_INFO = re.compile(r"\S*@")
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,5 +76,9 @@ def choices(known: Iterable[str]) -> str:
 
 
 def shown(text: str) -> str:
-    """Quote what an owner wrote, cut short and with control characters made visible."""
+    """Quote what an owner wrote, cut short and with control characters made visible.
+
+    What could be a password in an address (``user:password@host``) is not repeated.
+    """
+    text = _USER_INFO.sub("...@", text)
     return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
+from controller.configuration.broker import ReadBroker, read_broker
 from controller.configuration.building import read_zone
 from controller.configuration.fields import Fields
 from controller.configuration.forecast import ReadForecast, read_forecast
 from controller.configuration.kinds import (
     FLAG,
     FOLDER,
-    HOST,
     IDENT,
     POINTER,
     TIME_ZONE,
@@ -18,15 +19,12 @@ from controller.configuration.kinds import (
     member,
     number,
     unit_of,
-    whole,
-    word,
 )
 from controller.configuration.problems import Spot
 from controller.configuration.tariff import ReadTariff, read_tariff
 from controller.records.site import (
     OUTDOOR,
     OUTDOOR_ROLES,
-    Broker,
     Heater,
     Loop,
     Relay,
@@ -82,6 +80,7 @@ class ReadSite:
 
     site: Site
     fields: Fields
+    broker: ReadBroker
     zones: tuple[tuple[Zone, Fields], ...]
     loops: tuple[ReadLoop, ...]
     heaters: tuple[ReadHeater, ...]
@@ -91,15 +90,18 @@ class ReadSite:
     complete: bool
 
 
-def read_site(fields: Fields) -> ReadSite:
-    """Read the whole site file; what its parts say of each other is checked elsewhere."""
+def read_site(fields: Fields, *, folder: Path) -> ReadSite:
+    """Read the whole site file; what its parts say of each other is checked elsewhere.
+
+    Files that it names are relative to ``folder``.
+    """
     with fields:
         site_id = fields.read("id", IDENT)
         time_zone = fields.read("time_zone", TIME_ZONE)
         latitude_deg = fields.read("latitude_deg", number(-90, 90))
         longitude_deg = fields.read("longitude_deg", number(-180, 180))
         store = fields.read("store", FOLDER)
-        broker = _broker(fields.table("broker"))
+        broker = read_broker(fields.table("broker"), folder=folder)
         zones = tuple((read_zone(key, below), below) for key, below in fields.tables("zones"))
         loops = tuple(_loop(key, below) for key, below in fields.tables("loops"))
         heaters = tuple(_heater(key, below) for key, below in fields.tables("heaters"))
@@ -114,7 +116,7 @@ def read_site(fields: Fields) -> ReadSite:
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
         store=store,
-        broker=broker,
+        broker=broker.broker,
         zones=tuple(zone for zone, _ in zones),
         loops=tuple(read.loop for read in loops),
         heaters=tuple(read.heater for read in heaters),
@@ -123,16 +125,9 @@ def read_site(fields: Fields) -> ReadSite:
         tariff=tariff.tariff if tariff else None,
     )
     complete = len(sensors) == len(maybe)
-    return ReadSite(site, fields, zones, loops, heaters, sensors, forecast, tariff, complete)
-
-
-def _broker(fields: Fields) -> Broker:
-    with fields:
-        return Broker(
-            host=fields.read("host", HOST),
-            port=fields.read_or("port", whole(1, 65535), 1883),
-            protocol=fields.read_or("protocol", word(("5", "3.1.1")), "5"),
-        )
+    return ReadSite(
+        site, fields, broker, zones, loops, heaters, sensors, forecast, tariff, complete
+    )
 
 
 def _loop(loop_id: str, fields: Fields) -> ReadLoop:

@@ -58,6 +58,7 @@ class NoticeKind(StrEnum):
     PLANNER_FAILED = "planner_failed"
     TARGET_OUT_OF_REACH = "target_out_of_reach"
     BUILDING_CHANGED = "building_changed"
+    BROKER_EXPOSED = "broker_exposed"
     READINGS_REJECTED = "readings_rejected"
     READINGS_LOST = "readings_lost"
     ACKNOWLEDGED = "acknowledged"

@@ -160,12 +160,39 @@ class Heater:
 
 
 @dataclass(frozen=True, slots=True)
+class SecretPlace:
+    """Where a secret is kept, never the secret: a file, absolute, or a systemd credential's name.
+
+    Exactly one of the two is given.
+    """
+
+    file: str | None = None
+    credential: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tls:
+    """How a broker is known for the right one, and how we are to it; all files are absolute.
+
+    ``ca_file`` holds the authority whose certificates are believed. ``certificate_file`` and
+    ``key`` are our own, where the broker asks for a certificate.
+    """
+
+    ca_file: str
+    certificate_file: str | None = None
+    key: SecretPlace | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Broker:
-    """Where the MQTT broker is. ``protocol`` is ``"5"`` or ``"3.1.1"``."""
+    """Where the MQTT broker is, and what opens it. ``protocol`` is ``"5"`` or ``"3.1.1"``."""
 
     host: str
     port: int
     protocol: str = "5"
+    tls: Tls | None = None
+    user: str | None = None
+    password: SecretPlace | None = None
 
 
 @dataclass(frozen=True, slots=True)

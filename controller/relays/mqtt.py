@@ -20,7 +20,14 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
-from controller.mqtt_client import FIRST_RETRY_S, KEEP_ALIVE_S, LAST_RETRY_S, new_client
+from controller.credentials import CredentialError
+from controller.mqtt_client import (
+    FIRST_RETRY_S,
+    KEEP_ALIVE_S,
+    LAST_RETRY_S,
+    new_client,
+    why_not_connected,
+)
 from controller.records.decision import Command
 from controller.records.instant import Instant
 from controller.records.site import Broker, Heater
@@ -127,6 +134,7 @@ class MqttRelay:
         self._off = _json({"heat": False})
         self._accepted = False
         self._accepted_mono_s = 0.0
+        self._refusal = self._complaint = ""
         self._short_lived = 0
         self._report: Report | None = None
         self._published = 0
@@ -254,20 +262,29 @@ class MqttRelay:
     def _connect_once(self) -> bool:
         """Make one connection and wait for its end; whether the broker had accepted it."""
         self._ended.clear()
-        self._accepted = False
-        client = self._new_client()
-        self._client = client
+        self._accepted, self._refusal = False, ""
         try:
+            client = self._new_client()
+            self._client = client
             client.connect(self._broker.host, self._broker.port, keepalive=KEEP_ALIVE_S)
-        except OSError:
+        except (OSError, ValueError, CredentialError) as error:
             self._short_lived = 0  # a broker that is away takes nothing over
+            self._complain(why_not_connected(error))
             return False
         if self._closing.is_set():
             _break(client)
         client.loop_start()
         self._ended.wait()
         client.loop_stop()
+        if not (self._accepted or self._closing.is_set()):
+            self._complain(self._refusal or "it broke the connection off without a word")
         return self._accepted
+
+    def _complain(self, why: str) -> None:
+        """Tell once why the broker does not take us, not at every attempt."""
+        if why != self._complaint:
+            self._complaint = why
+            _LOG.warning("the broker %s is not connected: %s", self._broker.host, why)
 
     def _new_client(self) -> paho.Client:
         client = new_client(self._broker, client_id=self._client_id, reconnects=False)
@@ -286,10 +303,11 @@ class MqttRelay:
         properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            _LOG.warning("the broker refuses the relay's client %s: %s", self._client_id, reason)
+            self._refusal = f"it refuses the relay's client {self._client_id}: {reason}"
             return
         with self._lock:
             self._accepted = True
+            self._complaint = ""
             self._accepted_mono_s = self._clock.now().mono_s
             self._ready = not self._closing.is_set()
             self._publish(self._off, qos=1, retain=True)
@@ -342,6 +360,7 @@ def _break(client: paho.Client) -> None:
     if found is None:
         return
     try:
-        cast(socket.socket, found).shutdown(socket.SHUT_RDWR)
+        # of the socket below TLS: the TLS socket's own would let what is sent meanwhile out plain
+        socket.socket.shutdown(cast(socket.socket, found), socket.SHUT_RDWR)
     except OSError:
         return  # already gone

@@ -49,7 +49,7 @@ def owner(tmp_path: Path) -> Owner:
 def test_nothing_happens_without_an_edit(owner: Owner, monkeypatch: pytest.MonkeyPatch) -> None:
     """While no file changes, none is read again and the same configuration is in force."""
 
-    def refuse(_: Path) -> Configuration:
+    def refuse(_: Path, **how: object) -> Configuration:
         raise AssertionError("read again")
 
     monkeypatch.setattr(configuration_watch, "load_all", refuse)

@@ -29,6 +29,7 @@ def test_a_sound_configuration_is_summed_up(
     assert out == [
         "site.yaml, limits.yaml, bookings.yaml: no problem found",
         f"site slipway, Europe/Berlin, records in {(folder / '../state').resolve()}",
+        "broker localhost:1883, MQTT 5: no TLS, no user",
         "zone hall (hall): 40 m2 of floor, bookings: 2",
         "heater boiler: 6 kW for hall; its relay counts leases",
         "sensor slab: slab of hall [°C]",

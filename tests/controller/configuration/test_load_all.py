@@ -180,6 +180,7 @@ def whole_example(tmp_path: Path) -> Path:
     """The example's site file with the sections that it shows as comments."""
     for name, shown in TEXTS.items():
         text = re.sub(r"^# (forecast:|tariff:|  )", r"\1", shown, flags=re.MULTILINE)
+        text = re.sub(r"^  # (tls:|user:|password_file:|  )", r"  \1", text, flags=re.MULTILINE)
         (tmp_path / name).write_text(text, encoding="utf-8")
     return tmp_path / "site.yaml"
 
@@ -191,6 +192,7 @@ def test_every_key_is_documented_with_its_span(
     site = load_all(whole_example).site
     assert site.forecast is not None
     assert site.tariff is not None
+    assert site.broker.tls is not None
     rows: dict[str, list[str]] = {}
     for line in (EXAMPLES / "README.md").read_text(encoding="utf-8").splitlines():
         found = re.match(r"\| `([a-z0-9_]+)` \|", line)
@@ -216,4 +218,5 @@ def test_a_boiler_that_would_trip_the_supply_limit_is_refused(
         load_all(tmp_path / "site.yaml")
     [problem] = caught.value.problems
     assert "supply_limit_c 51 is too near to supply_max_c 55" in problem.wrong
-    assert problem.line == 83
+    lines = (EXAMPLES / "site.yaml").read_text(encoding="utf-8").splitlines()
+    assert lines[problem.line - 1].strip().startswith("supply_limit_c:")
