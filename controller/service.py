@@ -86,21 +86,22 @@ def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
         )
         watchdog.start()
         while moment is not None:
-            watchdog.pat()
-            _paced_tick(parts, pace, clock, real)
-            watchdog.rest()
+            _paced_tick(parts, pace, watchdog, real)
             moment = pace.next_moment()
             if moment is not None:
                 clock.set(moment)
     pace.close()
 
 
-def _paced_tick(parts: _Parts, pace: Pace, clock: SteppedClock, real: Clock) -> None:
+def _paced_tick(parts: _Parts, pace: Pace, watchdog: Watchdog, real: Clock) -> None:
+    watchdog.pat()
     expected = pace.clock_is_set()
     arrived = wait_for(lambda: parts.sensors.received >= expected, real, seconds=MESSAGES_WAIT_S)
     if not arrived:
         log.warning("%d of %d messages have arrived", parts.sensors.received, expected)
     parts.guard.tick()
+    # the tick is over; the planner's child has limits of its own, longer than the watchdog's
+    watchdog.rest()
     parts.guard.finish_planning()
     pace.done({heater: relay.published for heater, relay in parts.relays.items()})
 

@@ -11,8 +11,8 @@ from typing import Any
 
 from controller.records.instant import Instant
 
-ANSWER_WAIT_S = 120.0
-"""Longest wait for the service's answer [s, real time]; a fit in its planner takes a while."""
+ANSWER_WAIT_S = 360.0
+"""Longest wait for the service's answer [s, real time]: longer than its planner may take."""
 
 
 class ServiceGone(Exception):

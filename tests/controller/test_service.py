@@ -1,9 +1,16 @@
 """The process around the guard: its scheduler, on a wall clock that is set."""
 
-from datetime import UTC, datetime, timedelta
+from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+from controller.clock import SteppedClock
+from controller.planner_process import LEARN_TIME_S
+from controller.records.instant import Instant
 from controller.records.limits import TICK_S
-from controller.service import _EveryTick
+from controller.service import _EveryTick, _paced_tick
+from controller.watchdog import HANG_S, Watchdog
 
 NOON = datetime(2027, 1, 15, 12, 0, tzinfo=UTC)
 TICK = timedelta(seconds=TICK_S)
@@ -23,3 +30,30 @@ def test_a_clock_set_forward_by_years_is_one_missed_tick() -> None:
 def test_the_first_tick_follows_the_start() -> None:
     """Without a last one it counts from now."""
     assert _EveryTick().get_next_fire_time(None, NOON) == NOON + TICK
+
+
+class SlowGuard:
+    """A guard whose tick takes a while, and whose planner takes much longer; tells the watchdog."""
+
+    def __init__(self, real: SteppedClock, watchdog: Watchdog) -> None:
+        self._real, self._watchdog = real, watchdog
+        self.unpatted_s: list[float] = []
+
+    def tick(self) -> None:
+        self._real.advance(HANG_S / 2.0)
+        self.unpatted_s.append(self._watchdog.since_pat_s())
+
+    def finish_planning(self) -> None:
+        self._real.advance(LEARN_TIME_S)
+        self.unpatted_s.append(self._watchdog.since_pat_s())
+
+
+def test_a_slow_planner_is_no_hung_tick_on_a_paced_clock() -> None:
+    """The watchdog counts in the tick alone: a fit may take longer than it waits."""
+    real = SteppedClock(Instant(0.0, 0.0))
+    watchdog = Watchdog(real)
+    guard = SlowGuard(real, watchdog)
+    parts = SimpleNamespace(guard=guard, sensors=SimpleNamespace(received=0), relays={})
+    pace = SimpleNamespace(clock_is_set=lambda: 0, done=lambda commands: None)
+    _paced_tick(parts, pace, watchdog, real)
+    assert guard.unpatted_s == [HANG_S / 2.0, 0.0]

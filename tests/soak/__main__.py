@@ -5,13 +5,14 @@ Started from the root of the checkout::
     python -m tests.soak --days 365
 
 The real service process runs on a clock that is paced from here, with a broker of its own, sensors,
-relay board and planner child; every simulated day the process is looked at from outside. Ctrl-C
-ends it early, and what there is is judged.
+relay board and planner child; every simulated day the process is looked at from outside. Ctrl-C or
+`kill` ends it early, and what there is is judged.
 """
 
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from collections.abc import Sequence
@@ -29,6 +30,9 @@ HEADING = "    day  resident    own MiB  handles  threads  store MiB  heat h  ti
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run and judge; the exit code, 1 where something grew."""
     options = _parser().parse_args(arguments)
+    # in the background a shell has Ctrl-C ignored: `kill` ends the soak in the same way
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.default_int_handler)
     order = Order(
         days=options.days,
         tick_s=options.tick,

@@ -18,7 +18,7 @@ from controller.brokers import PrivateBroker, start_broker
 from controller.calendar import sessions
 from controller.configuration import Configuration, load_all
 from controller.records.instant import Instant
-from controller.rehearsal.pacer import Pacer
+from controller.rehearsal.pacer import Pacer, ServiceGone
 from controller.rehearsal.weather import Row, Station, Weather
 from controller.rehearsal.wired_workshop import WiredWorkshop
 from controller.rehearsal.workshop import Workshop
@@ -165,6 +165,8 @@ def _service(order: Order, site_path: Path, socket: Path) -> Iterator[subprocess
     try:
         yield process
         process.wait(timeout=END_S)
+    except ServiceGone as error:
+        raise RuntimeError(f"the service ended with code {process.wait(END_S)}") from error
     finally:
         process.kill()
         process.wait()
