@@ -34,6 +34,7 @@ from controller.sentences import Background, headline
 from controller.session_book import SessionBook
 from controller.store.failures import StoreFailed
 from controller.store.writer import Writer
+from controller.stored_states import StoredStates, damage_notices
 
 log = logging.getLogger(__name__)
 
@@ -113,15 +114,20 @@ class Guard:
             _HeaterDesk(
                 heater=heater,
                 relay=relays[heater.id],
-                carry=Carry.at_start(_stored_state(store, heater.id), now),
+                carry=Carry(HeaterState()),
                 recorder=Recorder(store, distress),
                 read_back=ReadBackDesk(),
                 announcer=Announcer(),
             )
             for heater in self._site.heaters
         ]
-        self._for_once += _unreadable(store)
+        self._states = StoredStates(store)
+        for at_heater in self._heaters:
+            at_heater.carry = self._states.first_carry(at_heater.heater.id, now)
+        self._for_once += self._states.notices()
+        self._for_once += damage_notices(watch.current.store)
         self._texts_kept = False
+        self._generation = store.generation
 
     def tick(self) -> None:
         """Run one tick.
@@ -187,33 +193,58 @@ class Guard:
             self._for_once.append(unexpected(error))  # OFF, but for frost, from the next tick on
 
     def _gather(self, now: Instant) -> tuple[Notice, ...]:
-        """Take readings in and the planner's news; what fails is a notice, not the end.
+        """Take in readings and news; what fails is a notice, and stops no other step.
 
         After an unexpected error the interlocks see to it that only frost protection heats.
         """
-        try:
-            self._take_up_configuration()
-            if not self._texts_kept:
-                self._keep_texts()
-            at_once = self._desk.will_ask(now)
-            notices = self._intake.take(now, self._store, at_once=at_once)
-            self._desk.take(now)
-        except StoreFailed as error:
-            return (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
-        except Exception as error:
-            log.exception("unexpected error while gathering")
-            return (unexpected(error),)
-        return notices
+        notices: tuple[Notice, ...] = ()
+        failed: tuple[Notice, ...] = ()
+        steps = (
+            self._take_up_configuration,
+            self._meet_store,
+            self._take_readings,
+            self._take_news,
+        )
+        for step in steps:
+            try:
+                notices += step(now)
+            except StoreFailed as error:
+                failed = failed or (Notice(NoticeKind.STORE_FAILED, str(error), alarm=True),)
+            except Exception as error:
+                log.exception("unexpected error while gathering")
+                notices = (unexpected(error), *notices)
+        return notices + (self._store.notices() or failed)
 
-    def _take_up_configuration(self) -> None:
+    def _meet_store(self, now: Instant) -> tuple[Notice, ...]:
+        """Learn what a store that was shut at the start has kept; fill a new one."""
+        for desk in self._heaters:
+            desk.carry = self._states.joined(desk.heater.id, desk.carry, now)
+        if self._generation != self._store.generation:
+            self._generation = self._store.generation
+            self._texts_kept = False
+            self._desk.store_is_another()
+            self._for_once.extend(damage_notices(self._watch.current.store))
+        if not self._texts_kept:
+            self._keep_texts()
+        return ()
+
+    def _take_readings(self, now: Instant) -> tuple[Notice, ...]:
+        return self._intake.take(now, self._store, at_once=self._desk.will_ask(now))
+
+    def _take_news(self, now: Instant) -> tuple[Notice, ...]:
+        self._desk.take(now)
+        return ()
+
+    def _take_up_configuration(self, now: Instant) -> tuple[Notice, ...]:
         if not self._watch.look():
-            return
+            return ()
         current = self._watch.current
         self.site_changed = current.site != self._site
         self._desk.limits_changed(current.limits)
         text = "A changed configuration has been taken up."
         self._for_once.append(Notice(NoticeKind.CONFIGURATION_LOADED, text))
         self._texts_kept = False
+        return ()
 
     def _keep_texts(self) -> None:
         """Keep the configuration's own text, so that a decision can be read back beside it."""
@@ -362,27 +393,3 @@ def _gravest(decision: Decision | None) -> tuple[str, Severity] | None:
     if deciding is None or deciding.severity <= Severity.HOLD:
         return None
     return deciding.rule, deciding.severity
-
-
-def _stored_state(store: Writer, heater: str) -> HeaterState:
-    """A heater's state; of one that cannot be read, what the decisions still tell.
-
-    The sequence must not start again, and a lockout must not be forgotten.
-    """
-    stored = store.state(heater)
-    if stored is not None:
-        return stored
-    unreadable = heater in store.unreadable_states
-    lost = unreadable and store.was_locked_out(heater)
-    latched = (
-        frozenset({"a rule whose name was lost with the stored state"}) if lost else frozenset()
-    )
-    return HeaterState(sequence=store.last_sequence(heater), latched=latched)
-
-
-def _unreadable(store: Writer) -> list[Notice]:
-    """An alarm for each state that could not be read."""
-    return [
-        Notice(NoticeKind.STORE_FAILED, f"The stored state of {heater} is lost: {why}", alarm=True)
-        for heater, why in store.unreadable_states.items()
-    ]

@@ -106,6 +106,16 @@ class PlanningDesk:
         for due in self._due.values():
             due.wanted = True
 
+    def store_is_another(self) -> None:
+        """Take over what a store has that has only now been opened; give it what it lacks."""
+        for zone, parameters in _stored_parameters(self._site, self._store).items():
+            self.parameter_sets.setdefault(zone, parameters)
+        for heater, plan in _stored_plans(self._site, self._store).items():
+            self.plans.setdefault(heater, plan)
+        for parameters in self.parameter_sets.values():
+            self._store.add_parameters(parameters)
+        self.want_plans()
+
     def notices(self, heater: str, sessions: tuple[Session, ...]) -> tuple[Notice, ...]:
         """What the owner should know of a heater's planning."""
         found = [self._failure] if self._failure else []
@@ -190,7 +200,13 @@ class PlanningDesk:
         if fault := fault_of_plan(plan, heater=self._asked_heater, now_s=now.utc_s):
             self._fail(fault, now)
             return
-        self._store.add_plan(plan)
+        try:
+            self._store.add_plan(plan)
+        except StoreFailed:
+            # what is not on record is not followed; asked for again when the store may be back
+            self._not_before_mono_s = now.mono_s + RETRY_S
+            self.want_plans()
+            raise
         self.plans[plan.heater] = plan
         self._failure = None
 

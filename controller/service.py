@@ -30,7 +30,8 @@ from controller.records.limits import TICK_S
 from controller.relays.mqtt import MqttRelay
 from controller.sensors.mqtt import SensorIntake
 from controller.site_lock import site_lock
-from controller.store.writer import open_writer
+from controller.store.failures import StoreFailed
+from controller.store.writer import Writer, open_lasting_writer
 from controller.watchdog import Watchdog
 
 log = logging.getLogger(__name__)
@@ -191,8 +192,8 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
     site = configuration.site
     with ExitStack() as stack:
         stack.enter_context(site_lock(configuration.store))
-        store = open_writer(configuration.store)
-        stack.callback(store.close)
+        store = open_lasting_writer(configuration.store)
+        stack.callback(_close_store, store)
         sensors = SensorIntake(
             site.broker,
             site.topics,
@@ -229,6 +230,13 @@ def _connect(
     stack.callback(guard.stop)
     sensors.start()
     stack.callback(sensors.stop)
+
+
+def _close_store(store: Writer) -> None:
+    try:
+        store.close()
+    except StoreFailed as error:
+        log.error("%s", error)  # noqa: TRY400 - all that was acknowledged is in its log
 
 
 def _close(relay: MqttRelay, guard: Guard, heater: str) -> None:

@@ -5,7 +5,7 @@ One process writes; any number read, also while it writes and after it was kille
 
 from controller.store.failures import StoreDamaged, StoreFailed, StoreMissing, StoreUnsuitable
 from controller.store.reader import Reader, open_reader
-from controller.store.writer import Writer, open_writer
+from controller.store.writer import Writer, open_lasting_writer, open_writer
 
 __all__ = [
     "Reader",
@@ -14,6 +14,7 @@ __all__ = [
     "StoreMissing",
     "StoreUnsuitable",
     "Writer",
+    "open_lasting_writer",
     "open_reader",
     "open_writer",
 ]

@@ -23,8 +23,14 @@ WAL_KEPT_BYTES = 16 * 1024 * 1024
 """Size to which the write-ahead log shrinks again after a large import."""
 
 
-def connect_writer(folder: Path) -> sqlite3.Connection:
+def connect_writer(folder: Path, *, wait_ms: int = BUSY_TIMEOUT_MS) -> sqlite3.Connection:
     """Open the store for writing; make folder and file where there are none, and migrate.
+
+    Parameters
+    ----------
+    folder : Path
+    wait_ms : int
+        How long to wait for another program's lock [ms].
 
     Raises
     ------
@@ -41,7 +47,7 @@ def connect_writer(folder: Path) -> sqlite3.Connection:
     # The scheduler runs ticks on a pool: any thread may write, one at a time (see Writer).
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     try:
-        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS:d}")
+        connection.execute(f"PRAGMA busy_timeout = {wait_ms:d}")
         _use_write_ahead_log(connection, path)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES:d}")

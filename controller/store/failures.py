@@ -25,7 +25,7 @@ class StoreDamaged(StoreFailed):
 
 
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-_PRIMARY = 0xFF
+PRIMARY = 0xFF
 """The lowest byte of SQLite's extended error codes is the error itself."""
 
 
@@ -39,6 +39,6 @@ def reported(doing: str, path: Path) -> Iterator[None]:
         yield
     except (sqlite3.Error, OSError, ValueError) as error:
         code = getattr(error, "sqlite_errorcode", None)
-        damaged = code is not None and code & _PRIMARY in _DAMAGED
+        damaged = code is not None and code & PRIMARY in _DAMAGED
         kind = StoreDamaged if damaged else StoreFailed
         raise kind(f"cannot {doing} in {path}: {error}") from error

@@ -11,6 +11,13 @@ from contextlib import contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """Committed to disk when the block ends, undone when it raises; autocommit mode needed."""
     connection.execute("BEGIN IMMEDIATE")
+    with ending(connection):
+        yield
+
+
+@contextmanager
+def ending(connection: sqlite3.Connection) -> Iterator[None]:
+    """The rest of a transaction that has begun."""
     try:
         yield
         connection.execute("COMMIT")

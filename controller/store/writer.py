@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
 
-from controller.records.decision import Decision, HeaterState, Readback
+from controller.clock import SystemClock
+from controller.records.decision import Decision, HeaterState, Notice, Readback
 from controller.records.forecast import Forecast
 from controller.records.plan import ParameterSet, Plan
 from controller.records.readings import Reading, RejectionCount
 from controller.records.safety import Severity
 from controller.store import queries, rows
-from controller.store.database import FILE_NAME, connect_writer
-from controller.store.failures import reported
-from controller.store.transactions import transaction
+from controller.store.door import Door
+from controller.store.failures import StoreFailed, StoreUnsuitable
+from controller.store.lockout_marks import LockoutMarks
+from controller.store.transactions import ending
+
+log = logging.getLogger(__name__)
 
 POINTS_KEPT_S = 30 * 86_400.0
 """How long a plan's expected temperatures are kept [s]: they fill 6 MB a day."""
@@ -35,9 +40,30 @@ def open_writer(folder: Path) -> Writer:
     StoreFailed
         Where it cannot be made, opened or brought up to date.
     """
-    path = folder / FILE_NAME
-    with reported("open the store", path):
-        return Writer(connect_writer(folder), path)
+    door = Door(folder, SystemClock(), lasting=False)
+    door.open()
+    return Writer(door, folder)
+
+
+def open_lasting_writer(folder: Path) -> Writer:
+    """Open the store for the service, which goes on without one and until there is one again.
+
+    A damaged store is set aside and a new one made. One that is locked, or on a disk that is full
+    or away, is tried again at every call; until then every call raises StoreFailed.
+
+    Raises
+    ------
+    StoreUnsuitable
+        Where this version must not use it: only a person can help.
+    """
+    door = Door(folder, SystemClock(), lasting=True)
+    try:
+        door.open()
+    except StoreUnsuitable:
+        raise
+    except StoreFailed as error:
+        log.error("%s; it is tried again", error)  # noqa: TRY400 - the sentence says it all
+    return Writer(door, folder)
 
 
 class Writer:
@@ -52,12 +78,26 @@ class Writer:
         Heaters whose stored state could not be understood, and why; see ``state``.
     """
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    def __init__(self, door: Door, folder: Path) -> None:
         self.unreadable_states: dict[str, str] = {}
-        self._connection = connection
-        self._path = path
+        self._door = door
+        self._marks = LockoutMarks(folder)
         self._lock = Lock()
         self._sensor_keys: dict[str, int] = {}
+        self._keys_of = door.generation
+
+    @property
+    def generation(self) -> int:
+        """Counts the files that were opened: changed where a new one took a store's place."""
+        return self._door.generation
+
+    def notices(self) -> tuple[Notice, ...]:
+        """What is wrong with the store at this moment."""
+        return self._door.notices()
+
+    @property
+    def _connection(self) -> sqlite3.Connection:
+        return self._door.connection
 
     def add_readings(self, readings: Sequence[Reading]) -> None:
         """Store readings, whatever their quality.
@@ -146,6 +186,7 @@ class Writer:
 
     def add_decision(self, decision: Decision, state: HeaterState) -> None:
         """Store a decision and the heater's state that goes with it, both or neither."""
+        self._marks.keep(decision.heater, state.latched)
         with self._writing("store a decision"):
             values = rows.decision_row(decision)
             marks = ", ".join("?" for _ in values)
@@ -154,11 +195,14 @@ class Writer:
                 values,
             )
             self._keep_state(decision.heater, state)
+        self._marks.lift(decision.heater, state.latched)
 
     def save_state(self, heater: str, state: HeaterState) -> None:
         """Store a heater's state alone, between two decisions."""
+        self._marks.keep(heater, state.latched)
         with self._writing("store a heater's state"):
             self._keep_state(heater, state)
+        self._marks.lift(heater, state.latched)
 
     def _keep_state(self, heater: str, state: HeaterState) -> None:
         self._connection.execute(
@@ -173,7 +217,7 @@ class Writer:
 
         The two differ: ``unreadable_states`` names the heater in the second case alone.
         """
-        with self._lock, reported("read a heater's state", self._path):
+        with self._lock, self._door.use("read a heater's state"):
             row = self._connection.execute(
                 "SELECT state FROM heater_state WHERE heater = ?", (heater,)
             ).fetchone()
@@ -185,12 +229,19 @@ class Writer:
             self.unreadable_states[heater] = str(error)
             return None
 
+    def lockouts(self, heater: str) -> frozenset[str]:
+        """The rules of which a heater's mark beside the store says that they locked it out.
+
+        To be asked beside ``state``, which may be lost or older. Never raises StoreFailed.
+        """
+        return self._marks.of(heater)
+
     def last_sequence(self, heater: str) -> int:
         """The sequence number decided last for a heater, 0 where there is none.
 
         A relay refuses an older one, so an unreadable state must not start again from 0.
         """
-        with self._lock, reported("read the last sequence number", self._path):
+        with self._lock, self._door.use("read the last sequence number"):
             row = self._connection.execute(
                 "SELECT sequence FROM decision WHERE +heater = ? ORDER BY id DESC LIMIT 1",
                 (heater,),
@@ -202,7 +253,7 @@ class Writer:
 
         A lockout must not be forgotten with a state that cannot be read.
         """
-        with self._lock, reported("read the last decision", self._path):
+        with self._lock, self._door.use("read the last decision"):
             row = self._connection.execute(
                 "SELECT deciding_severity FROM decision "
                 "WHERE +heater = ? AND deciding_rule IS NOT 'service' ORDER BY id DESC LIMIT 1",
@@ -298,24 +349,28 @@ class Writer:
 
     def latest_plan(self, heater: str) -> Plan | None:
         """The plan made last for a heater."""
-        with self._lock, reported("read the latest plan", self._path):
+        with self._lock, self._door.use("read the latest plan"):
             return queries.latest_plan(self._connection, heater)
 
     def latest_parameters(self, zone: str) -> ParameterSet | None:
         """The parameters of a zone made last."""
-        with self._lock, reported("read learnt parameters", self._path):
+        with self._lock, self._door.use("read learnt parameters"):
             return queries.latest_parameters(self._connection, zone)
 
     def close(self) -> None:
         """Close the store; the write-ahead log is folded into the file."""
-        with self._lock, reported("close the store", self._path):
-            self._connection.close()
+        with self._lock:
+            self._door.close()
 
     @contextmanager
     def _writing(self, doing: str) -> Iterator[None]:
-        with self._lock, reported(doing, self._path):
+        with self._lock, self._door.use(doing) as connection:
+            if self._keys_of != self._door.generation:
+                self._sensor_keys.clear()
+                self._keys_of = self._door.generation
             try:
-                with transaction(self._connection):
+                self._door.begin(connection)
+                with ending(connection):
                     yield
             except BaseException:
                 self._sensor_keys.clear()  # a key given in what was undone is not taken

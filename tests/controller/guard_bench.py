@@ -17,6 +17,7 @@ from controller.records.instant import Instant
 from controller.records.limits import TICK_S, Limits
 from controller.records.plan import Plan
 from controller.records.readings import Sensed
+from controller.store.failures import StoreFailed
 from tests.controller.builders import (
     MILD,
     START,
@@ -89,6 +90,7 @@ class FakeDesk:
         self.limits: Limits | None = None
         self.needs: Any = None
         self.stopped = False
+        self.met_another_store = 0
 
     def will_ask(self, now: Instant) -> bool:
         return False
@@ -106,6 +108,9 @@ class FakeDesk:
     def want_plans(self) -> None:
         self.events += 1
 
+    def store_is_another(self) -> None:
+        self.met_another_store += 1
+
     def limits_changed(self, limits: Limits) -> None:
         self.limits = limits
 
@@ -119,11 +124,22 @@ class FakeStore:
         self.states: dict[str, HeaterState] = {}
         self.sequences: dict[str, int] = {}
         self.unreadable_states: dict[str, str] = {}
+        self.marked: dict[str, frozenset[str]] = {}
+        self.generation = 1
+        self.shut = False
         self.locked_out: set[str] = set()
         self.texts: dict[str, str] = {}
         self.readbacks: list[Readback] = []
 
+    def notices(self) -> tuple[Notice, ...]:
+        return ()
+
+    def lockouts(self, heater: str) -> frozenset[str]:
+        return self.marked.get(heater, frozenset())
+
     def state(self, heater: str) -> HeaterState | None:
+        if self.shut:
+            raise StoreFailed("cannot open the store: database is locked")
         return self.states.get(heater)
 
     def last_sequence(self, heater: str) -> int:
@@ -133,10 +149,14 @@ class FakeStore:
         return heater in self.locked_out
 
     def keep_configuration(self, name: str, text: str, loaded_s: float) -> None:
+        if self.shut:
+            raise StoreFailed("cannot store a configuration text: database is locked")
         self.texts[name] = text
 
     def add_decision(self, decision: Decision, state: HeaterState) -> None:
         self._fault.strike("store")
+        if self.shut:
+            raise StoreFailed("cannot store a decision: database is locked")
         self._journal.append(("record", decision))
         self.states[decision.heater] = state
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -251,3 +252,98 @@ def test_after_an_error_the_off_is_what_is_read_back(failing: Workshop) -> None:
     failing.run(70.0)
     found = [r for r in failing.store.readbacks if r.heat is not None]
     assert [(r.heat, r.agrees) for r in found] == [(False, True)]
+
+
+# --- a store that is not there yet ---------------------------------------------------------------
+
+
+def test_a_store_shut_at_the_start_means_no_planned_heat(failing: Workshop) -> None:
+    """The service goes on with its heaters off, says so, and heats once the store is back."""
+    failing.store.shut = True
+    failing.start()
+    failing.plan(heat=True)
+    failing.run(400.0)
+    assert failing.last_sent() == {"boiler": False, "kettle": False}
+    assert any(n.kind is NoticeKind.STORE_FAILED for d in failing.cries() for n in d.notices)
+    failing.store.shut = False
+    failing.run(400.0)
+    assert failing.last_sent() == {"boiler": True, "kettle": True}
+
+
+def test_readings_are_taken_while_the_store_is_shut(
+    failing: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A store that keeps nothing must not make the service blind."""
+    taken: list[float] = []
+    take = failing.intake.take
+
+    def note(now: Any, store: Any, *, at_once: bool) -> Any:
+        taken.append(now.mono_s)
+        return take(now, store, at_once=at_once)
+
+    monkeypatch.setattr(failing.intake, "take", note)
+    failing.store.shut = True
+    failing.start()
+    failing.run(60.0)
+    assert len(taken) == 6
+
+
+def test_frost_heats_while_the_store_is_shut_from_the_start(failing: Workshop) -> None:
+    """Pipes are guarded by what the sensors say, whatever the record does."""
+    failing.store.shut = True
+    failing.start()
+    failing.intake.readings = (slab(3.0), air(3.0), outdoor(-9.0), *MILD_LOFT)
+    failing.run(30.0)
+    assert failing.last_sent()["boiler"] is True
+
+
+def test_a_marked_lockout_holds_while_the_store_is_shut(failing: Workshop) -> None:
+    """Nothing is known of the stored state but its mark, and that is enough: no frost heat."""
+    failing.store.shut = True
+    failing.store.marked = {"boiler": frozenset({"relay_read_back"})}
+    failing.start()
+    failing.intake.readings = (slab(3.0), air(3.0), outdoor(-9.0), *MILD_LOFT)
+    failing.run(60.0)
+    assert failing.last_sent()["boiler"] is False
+
+
+def test_what_a_late_store_has_kept_is_joined(failing: Workshop) -> None:
+    """Sequence and lockouts of the stored state count as soon as it can be read."""
+    state = failing.store.states["boiler"] if failing.store.states else HeaterState()
+    high = int(failing.clock.now().utc_s) + 10_000_000
+    failing.store.states = {
+        "boiler": replace(state, sequence=high, latched=frozenset({"slab_over_temperature"}))
+    }
+    failing.store.shut = True
+    failing.start()
+    failing.plan(heat=True)
+    failing.run(30.0)
+    failing.store.shut = False
+    failing.run(400.0)
+    assert failing.last_sent() == {"boiler": False, "kettle": True}
+    assert failing.store.states["boiler"].latched == {"slab_over_temperature"}
+    assert sent(failing.journal, "boiler")[-1].sequence > high
+
+
+def test_another_store_is_filled(failing: Workshop) -> None:
+    """A new file in place of a damaged one gets the configuration's texts and what was learnt."""
+    failing.run(20.0)
+    failing.store.texts.clear()
+    failing.store.generation += 1
+    failing.run(10.0)
+    assert failing.store.texts
+    assert failing.desk.met_another_store == 1
+
+
+def test_a_damaged_store_that_lies_aside_is_an_alarm_at_each_start(failing: Workshop) -> None:
+    """The file's name is told until it has been moved out of the folder."""
+    aside = failing.watch.current.store / "slabtide-damaged-20270112T060000Z.db"
+    aside.parent.mkdir(parents=True, exist_ok=True)
+    aside.touch()
+    for _ in range(2):
+        failing.start()
+        first = recorded(failing.tick(), "boiler")[0]
+        assert any(n.alarm and aside.name in n.text for n in first.notices)
+    aside.unlink()
+    failing.start()
+    assert not any(n.alarm for n in recorded(failing.tick(), "boiler")[0].notices)

@@ -48,8 +48,10 @@ def test_folder_and_files_belong_to_their_user_alone(
     """The folder has mode 0700, every file in it 0600, SQLite's side files included."""
     writer.add_decision(decide(1000.0), STATE)
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
-    files = {file.name: stat.S_IMODE(file.stat().st_mode) for file in folder.iterdir()}
-    assert files == {
+    modes = {path.name: stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()}
+    assert modes.pop("lockouts") == 0o700
+    assert stat.S_IMODE((folder / "lockouts" / "boiler.json").stat().st_mode) == 0o600
+    assert modes == {
         "slabtide.db": 0o600,
         "slabtide.db-wal": 0o600,
         "slabtide.db-shm": 0o600,
@@ -339,7 +341,7 @@ def test_closed_or_damaged_store_is_a_store_failure(folder: Path, decide: MakeDe
     writer.close()
     with pytest.raises(StoreFailed):
         writer.add_decision(decide(100.0), STATE)
-    for file in folder.iterdir():
+    for file in folder.glob("slabtide.db*"):
         file.write_bytes(b"no database" * 1000)
     with pytest.raises(StoreFailed, match="open the store"):
         open_writer(folder)

@@ -1,0 +1,70 @@
+"""Lockouts, kept a second time beside the store: one small file for each heater that has one.
+
+A lockout holds until a person acknowledges it, so it must outlive the database: one that is
+damaged and set aside, or one brought back from before the lockout. That the file is there says
+that the heater is locked out, whatever can be read in it.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from pathlib import Path
+
+from controller.store.whole_files import write_whole
+
+log = logging.getLogger(__name__)
+
+FOLDER = "lockouts"
+NAME_LOST = "a rule whose name was lost"
+
+
+class LockoutMarks:
+    """The marks of one store's heaters.
+
+    Parameters
+    ----------
+    store : Path
+        The store's folder.
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._folder = store / FOLDER
+        self._marked: dict[str, frozenset[str]] = {}
+
+    def of(self, heater: str) -> frozenset[str]:
+        """The rules that have locked a heater out, as its mark says; none without a mark."""
+        path = self._path(heater)
+        if not path.exists():
+            return frozenset()
+        try:
+            names = json.loads(path.read_bytes())
+            named = frozenset(name for name in names if isinstance(name, str))
+        except (OSError, ValueError, TypeError, RecursionError):
+            named = frozenset()
+        return named or frozenset({NAME_LOST})
+
+    def keep(self, heater: str, latched: frozenset[str]) -> None:
+        """Mark a heater, before its lockout is stored. Failing to is logged: the store is left."""
+        if not latched or self._marked.get(heater) == latched:
+            return
+        try:
+            write_whole(self._path(heater), json.dumps(sorted(latched)).encode())
+        except OSError as error:
+            log.error("a lockout of %s could not be marked beside the store: %s", heater, error)  # noqa: TRY400
+        else:
+            self._marked[heater] = latched
+
+    def lift(self, heater: str, latched: frozenset[str]) -> None:
+        """Remove a heater's mark, after the store holds that its lockout was acknowledged."""
+        if latched or self._marked.get(heater) == frozenset():
+            return
+        try:
+            self._path(heater).unlink(missing_ok=True)
+        except OSError as error:
+            log.error("the mark of a lifted lockout of %s stays: %s", heater, error)  # noqa: TRY400
+        else:
+            self._marked[heater] = frozenset()
+
+    def _path(self, heater: str) -> Path:
+        return self._folder / f"{heater}.json"

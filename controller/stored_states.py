@@ -1,0 +1,103 @@
+"""What a heater's stored state is at the start, also where the store cannot tell it yet.
+
+The sequence must not start again, and a lockout must not be forgotten. What is not known counts
+at its worst: rules without memory begin so themselves, the frost budget as spent for an hour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from controller.cycle import Carry
+from controller.records.decision import HeaterState, Notice, NoticeKind
+from controller.records.instant import Instant
+from controller.store.failures import StoreFailed
+from controller.store.set_aside import damaged_stores
+from controller.store.writer import Writer
+
+
+class StoredStates:
+    """The states of a store's heaters, each read once.
+
+    Parameters
+    ----------
+    store : Writer
+    """
+
+    def __init__(self, store: Writer) -> None:
+        self._store = store
+        self._unread: set[str] = set()
+
+    def first_carry(self, heater: str, now: Instant) -> Carry:
+        """The first carry of a process; of a store that is shut, with its lockouts alone."""
+        try:
+            state = self._stored(heater)
+        except StoreFailed:
+            self._unread.add(heater)
+            state = HeaterState(latched=self._store.lockouts(heater))
+        return Carry.at_start(state, now)
+
+    def joined(self, heater: str, carry: Carry, now: Instant) -> Carry:
+        """The carry, with what the store has kept once that can be read.
+
+        Heat and the rules' memories go on as they are: they began at the worst.
+
+        Raises
+        ------
+        StoreFailed
+            Where the store is still shut.
+        """
+        if heater not in self._unread:
+            return carry
+        before = Carry.at_start(self._stored(heater), now).state
+        self._unread.discard(heater)
+        state = replace(
+            carry.state,
+            sequence=max(carry.state.sequence, before.sequence),
+            issued_s=max(carry.state.issued_s, before.issued_s),
+            latched=carry.state.latched | before.latched,
+        )
+        return replace(carry, state=state)
+
+    def notices(self) -> list[Notice]:
+        """An alarm for each state that could not be understood."""
+        return [
+            Notice(
+                NoticeKind.STORE_FAILED, f"The stored state of {heater} is lost: {why}", alarm=True
+            )
+            for heater, why in self._store.unreadable_states.items()
+        ]
+
+    def _stored(self, heater: str) -> HeaterState:
+        """A heater's state; of one that cannot be understood, what the decisions still tell."""
+        stored = self._store.state(heater)
+        if stored is None:
+            unreadable = heater in self._store.unreadable_states
+            lost = unreadable and self._store.was_locked_out(heater)
+            latched = (
+                frozenset({"a rule whose name was lost with the stored state"})
+                if lost
+                else frozenset()
+            )
+            stored = HeaterState(sequence=self._store.last_sequence(heater), latched=latched)
+        return replace(stored, latched=stored.latched | self._store.lockouts(heater))
+
+
+def damage_notices(store: Path) -> list[Notice]:
+    """An alarm while a damaged store lies aside: what was in it is only there.
+
+    Parameters
+    ----------
+    store : Path
+        The store's folder.
+    """
+    aside = [path.name for path in damaged_stores(store)]
+    if not aside:
+        return []
+    text = (
+        f"The records were found damaged and set aside as {', '.join(aside)}; what was learnt and "
+        f"recorded before is only there. Bring back a backup with `slabtide restore`, or move the "
+        f"file out of {store} to end this alarm."
+    )
+    return [Notice(NoticeKind.STORE_FAILED, text, alarm=True)]
