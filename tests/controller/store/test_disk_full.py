@@ -13,8 +13,6 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
-import pytest
-
 from controller.records.decision import Decision, HeaterState
 from controller.store import StoreFailed, open_lasting_writer
 from tests.controller.store.crash import is_whole, sequences
@@ -47,7 +45,7 @@ def store(sequence):
 hard = resource.getrlimit(resource.RLIMIT_FSIZE)[1]
 for sequence in range(1, 11):
     store(sequence)
-resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, hard))
+resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, hard))
 for sequence in range(11, 61):
     store(sequence)
 notices = [notice.text for notice in writer.notices()]
@@ -81,10 +79,13 @@ def test_a_file_that_may_not_grow(folder: Path, decide: MakeDecision) -> None:
         (pages,) = writer._connection.execute("PRAGMA page_count").fetchone()
         writer._connection.execute(f"PRAGMA max_page_count = {pages + 1:d}")
         stored = [1]
-        with pytest.raises(StoreFailed, match="full"):
-            for number in range(2, 100):
+        for number in range(2, 100):
+            try:
                 writer.add_decision(decide(60.0 * number, sequence=number), HeaterState(number))
-                stored.append(number)
+            except StoreFailed:
+                break
+            stored.append(number)
+        assert len(stored) < 90
         assert "full" in writer.notices()[0].text
         assert writer.state("boiler") == HeaterState(stored[-1])
         writer._connection.execute("PRAGMA max_page_count = 1000000")
