@@ -136,7 +136,7 @@ def test_the_will_of_a_guard_that_dies_in_front_of_a_frozen_broker_is_kept_for_t
 
 
 def test_a_flood_on_one_topic_disturbs_neither_control_nor_memory(
-    make_live: Callable[..., Workshop], broker: RunningBroker, noted: Noted
+    broker: RunningBroker, make_live: Callable[..., Workshop], noted: Noted
 ) -> None:
     """10,000 messages a second: heat is renewed, a hot slab ends it, and memory stays bounded."""
     workshop = make_live(broker.port)

@@ -29,10 +29,10 @@ class Timers:
     def will_s(self) -> float:
         """Longest time until a broker speaks the will of a client that has fallen silent.
 
-        One and a half keep-alives after its last word (MQTT 5.0 section 3.1.2.10), which may
-        have come a moment before the fault, and up to a second, as Mosquitto looks once a second.
+        One and a half keep-alives after its last word (MQTT 5.0 section 3.1.2.10); Mosquitto 2.0
+        looks every few seconds only (seen: up to 3.5 s later).
         """
-        return 1.5 * self.keep_alive_s + 2.0
+        return 1.5 * self.keep_alive_s + 6.0
 
     @property
     def bitten_s(self) -> float:
