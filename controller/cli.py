@@ -24,6 +24,8 @@ COMMANDS = (
     "fit",
     "history",
     "acknowledge",
+    "backup",
+    "restore",
     "rehearse",
 )
 """Every command, in the order of ``slabtide --help``. A new one is a module and a line here."""

@@ -184,6 +184,10 @@ class Reader:
         # The plus keeps SQLite from sorting the whole history by way of an index.
         return self._one_decision("WHERE +heater = ? ORDER BY id DESC", (heater,))
 
+    def latest_decision(self) -> Decision | None:
+        """The decision of any heater written last."""
+        return self._one_decision("ORDER BY id DESC", ())
+
     def _one_decision(self, choice: str, values: tuple[object, ...]) -> Decision | None:
         with reported("read a decision", self._path):
             row = self._connection.execute(

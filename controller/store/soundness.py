@@ -15,15 +15,22 @@ pipes unguarded for long. A store that needs more is used as far as it was looke
 _STEPS_BETWEEN_LOOKS_AT_THE_CLOCK = 10_000
 
 
-def require_tables(connection: sqlite3.Connection) -> None:
+def require_tables(connection: sqlite3.Connection, *, steps: int | None = None) -> None:
     """Refuse a file that lacks any table or index of its schema.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    steps : int, optional
+        How many of the migrations it has been through; all where not given.
 
     Raises
     ------
     StoreDamaged
     """
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as model:
-        migrations.migrate(model)
+        for step in migrations.MIGRATIONS[:steps]:
+            step(model)
         missing = _names(model) - _names(connection)
     if missing:
         raise StoreDamaged(f"the store lacks {', '.join(sorted(missing))}")

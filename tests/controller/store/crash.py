@@ -35,10 +35,15 @@ def write(folder, pages):
 
 for line in sys.stdin:
     folder, pages = line.split()
+    go, begin = os.pipe()
     child = os.fork()
     if child == 0:
+        os.read(go, 1)
         write(Path(folder), int(pages))
     os.write(1, b"born %d\\n" % child)
+    os.write(begin, b"!")
+    os.close(go)
+    os.close(begin)
     os.waitpid(child, 0)
     os.write(1, b"gone\\n")
 """
@@ -50,28 +55,44 @@ class Nursery:
 
     def __init__(self, pipe_in: IO[str], pipe_out: IO[str]) -> None:
         self._in, self._out = pipe_in, pipe_out
+        self._told = 0
 
     def write_and_kill(self, folder: Path, *, pages: int, after: int, pause_s: float = 0.0) -> int:
         """Kill a writer once it has told of ``after`` decisions; the last it told of, or 0.
 
-        ``pages`` is how often the write-ahead log is folded into the file, so that kills fall
-        into that as well. The pause [s] lets the kill fall anywhere within the next write.
+        The pause [s] lets the kill fall anywhere within the next write.
         """
+        child = self.begin(folder, pages=pages)
+        self.wait_for(after)
+        time.sleep(pause_s)
+        os.kill(child, signal.SIGKILL)
+        return self.last_words()
+
+    def begin(self, folder: Path, *, pages: int) -> int:
+        """Bring forth a writer; its process id.
+
+        ``pages`` is how often the write-ahead log is folded into the file, so that kills fall
+        into that as well.
+        """
+        self._told = 0
         self._in.write(f"{folder} {pages}\n")
         self._in.flush()
-        child, told, last = 0, 0, 0
-        while True:
-            word, *rest = self._out.readline().split()
-            if word == "gone":
-                return last
-            if word == "born":
-                child = int(rest[0])
-            else:
-                told, last = told + 1, int(word)
-            if child and told >= after:
-                time.sleep(pause_s)
-                os.kill(child, signal.SIGKILL)
-                after = sys.maxsize
+        return int(self._word().removeprefix("born "))
+
+    def wait_for(self, count: int) -> int:
+        """Wait until it has told of so many more decisions; the last it told of."""
+        for _ in range(count):
+            self._told = int(self._word())
+        return self._told
+
+    def last_words(self) -> int:
+        """The last decision that a writer told of before its end."""
+        while (word := self._word()) != "gone":
+            self._told = int(word)
+        return self._told
+
+    def _word(self) -> str:
+        return self._out.readline().strip()
 
 
 @contextmanager
@@ -89,13 +110,17 @@ def nursery() -> Iterator[Nursery]:
 
 
 def is_whole(folder: Path) -> bool:
-    """Whether the file passes SQLite's own check."""
+    """Whether the file passes SQLite's own check; where none was made yet, nothing is wrong."""
+    if not (folder / "slabtide.db").exists():
+        return True
     with closing(sqlite3.connect(folder / "slabtide.db")) as raw:
         return bool(raw.execute("PRAGMA integrity_check").fetchall() == [("ok",)])
 
 
 def sequences(folder: Path) -> list[int]:
     """The sequence numbers of all decisions in a file, in order of writing."""
+    if not (folder / "slabtide.db").exists():
+        return []
     with closing(sqlite3.connect(folder / "slabtide.db")) as raw:
         if not raw.execute("SELECT 1 FROM sqlite_schema WHERE name = 'decision'").fetchall():
             return []  # killed before its schema was made

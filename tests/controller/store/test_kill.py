@@ -12,14 +12,14 @@ import pytest
 from controller.store import open_reader, open_writer
 from tests.controller.store.crash import is_whole, nursery, sequences
 
-KILLS = int(os.environ.get("SLABTIDE_KILLS", "220"))
-KILLS_OF_ONE_FILE = 11
+KILLS = int(os.environ.get("SLABTIDE_KILLS", "200"))
+KILLS_OF_ONE_FILE = 10
 SEED = int(os.environ.get("SLABTIDE_SEED", "20"))
 
 
 @pytest.mark.timeout(120 + KILLS)
 def test_kill_loses_no_acknowledged_decision(tmp_path: Path) -> None:
-    """After each of 220 kills the file is whole, and holds every decision told and no hole."""
+    """After each of 200 kills the file is whole, and holds every decision told and no hole."""
     print(f"SLABTIDE_SEED={SEED}")
     chance = random.Random(SEED)
     with nursery() as writers:
