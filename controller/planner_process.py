@@ -137,10 +137,10 @@ def _read(child: _Child) -> Answer | PlannerFailure:
     if child.process.returncode != 0:
         last = complaint[-1] if complaint else "it said nothing"
         return PlannerFailure(f"the planner ended with code {child.process.returncode}: {last}")
-    child.output.seek(0)
-    raw = child.output.read(ANSWER_MAX_BYTES + 1)
-    if len(raw) > ANSWER_MAX_BYTES:
+    if child.output.seek(0, os.SEEK_END) > ANSWER_MAX_BYTES:
         return PlannerFailure("the planner's answer is too long")
+    child.output.seek(0)
+    raw = child.output.read()
     kind: type[PlanAnswer] | type[LearnAnswer]
     kind = PlanAnswer if isinstance(child.errand, PlanErrand) else LearnAnswer
     try:

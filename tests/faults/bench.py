@@ -20,6 +20,7 @@ import pytest
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from controller.calendar import sessions
 from controller.clock import Clock
 from controller.codec import to_plain
 from controller.configuration import load_all
@@ -149,18 +150,28 @@ class Workshop:
         self.planner.write_text(PLANNER.format(folder=self.folder))
         self.planner.chmod(0o700)
 
-    def timetable(self, *, heat: bool = True, heater: str = HEATER) -> Plan:
-        """A plan of one block for the days to come."""
-        made_s = self.clock.now().utc_s
-        until_s = made_s + 7 * 86400.0
+    def timetable(
+        self, *, heat: bool = True, heater: str = HEATER, made_ago_s: float = 0.0
+    ) -> Plan:
+        """A plan of one block for two days and for what is booked in them."""
+        made_s = self.clock.now().utc_s - made_ago_s
+        until_s = made_s + 2 * 86400.0
         block = Block(made_s, until_s, heat, BlockReason.PREHEAT if heat else BlockReason.IDLE)
-        return Plan(f"{heater}-{made_s:.0f}", heater, made_s, until_s, (block,), (), ())
+        booked = sessions(
+            load_all(self.site_path).bookings,
+            time_zone=self.site.time_zone,
+            since_s=made_s,
+            until_s=until_s,
+        )
+        plan_id = f"{heater}-{made_s:.0f}"
+        return Plan(plan_id, heater, made_s, until_s, (block,), (), tuple(booked))
 
     def plan_by(self, lines: str) -> None:
         """Let these lines of Python be the planner's program."""
         code = self.folder / "planner.py"
         code.write_text(f"import json, os, sys, time\nrequest = sys.stdin.read()\n{lines}\n")
         self.planner.write_text(f'#!/bin/sh\nexec "{sys.executable}" -S "{code}"\n')
+        self.planner.chmod(0o700)
 
     def say(self) -> int:
         """Have every sensor say its value now; how many messages that made."""
@@ -172,6 +183,13 @@ class Workshop:
                 self.mouth.publish(sensor.topic, json.dumps(document))
                 count += 1
         return count
+
+    def last(self) -> Decision:
+        """The decision recorded last."""
+        with contextlib.closing(open_reader(self.store)) as reader:
+            found = reader.last_decision(HEATER)
+        assert found is not None
+        return found
 
     def decisions(self) -> list[Decision]:
         """All that are on record."""
