@@ -12,6 +12,7 @@ from types import ModuleType
 
 from controller import __version__
 from controller.configuration import ConfigurationError
+from controller.privacy import keep_private
 
 COMMANDS = (
     "run",
@@ -38,6 +39,7 @@ floor goes on giving heat. Software is never the last line of safety: see the RE
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code: 0 well, 1 bad news, 2 bad input."""
     options = _parser().parse_args(arguments)
+    keep_private()
     command: ModuleType = options.command
     try:
         return int(command.run(options))

@@ -19,8 +19,9 @@ def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     final = folder / f"acknowledge-{heater}.json"
     draft = folder / f".{final.name}.{os.getpid()}"
-    draft.write_text(json.dumps({"acknowledge": heater, "at_s": at_s}), encoding="utf-8")
-    draft.chmod(0o600)
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        file.write(json.dumps({"acknowledge": heater, "at_s": at_s}))
     draft.replace(final)
     return final
 

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from controller.privacy import tighten
+
 
 class AlreadyRunning(Exception):
     """Another service holds the site's lock."""
@@ -31,6 +33,7 @@ def site_lock(store: Path) -> Iterator[None]:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise AlreadyRunning(str(store)) from error
+        tighten(store)
         yield
     finally:
         os.close(descriptor)

@@ -24,6 +24,7 @@ from controller.brokers import start_broker
 from controller.calendar import sessions
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime
+from controller.privacy import keep_private
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from controller.rehearsal.building import sensed_by
@@ -73,6 +74,7 @@ bookings:
 def main() -> int:
     """Run the demonstration; Ctrl-C ends it at any time."""
     options = _parser().parse_args()
+    keep_private()
     with contextlib.ExitStack() as stack, contextlib.suppress(KeyboardInterrupt):
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="slabtide-demo-")))
         host, port, kind = stack.enter_context(_broker(options.broker))
@@ -116,7 +118,7 @@ def _write_site(folder: Path, host: str, port: int) -> Path:
     text = re.sub(r"^  host: .*$", broker, text, count=1, flags=re.MULTILINE)
     text = re.sub(r"^store: .*$", "store: state", text, count=1, flags=re.MULTILINE)
     (folder / "site.yaml").write_text(text, encoding="utf-8")
-    shutil.copy(EXAMPLE / "limits.yaml", folder)
+    shutil.copyfile(EXAMPLE / "limits.yaml", folder / "limits.yaml")
     (folder / "bookings.yaml").write_text(BOOKINGS, encoding="utf-8")
     return folder / "site.yaml"
 

@@ -31,6 +31,7 @@ class Pacer:
     def __init__(self, path: Path) -> None:
         self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._listener.bind(str(path))
+        path.chmod(0o600)  # before anybody is let in
         self._listener.listen(1)
         self._listener.settimeout(ANSWER_WAIT_S)
         self._connection: socket.socket | None = None
