@@ -18,6 +18,11 @@ _ALARMS = {
         "The heater draws power although it was told OFF: switch it off at the breaker.",
         alarm=True,
     ),
+    ("pump_proof", "stands"): Notice(
+        NoticeKind.PUMP_STANDS,
+        "The circulation pump was told to run and does not: no heat at all until it does.",
+        alarm=True,
+    ),
 }
 """Rule and reason -> alarm for as long as the rule says so."""
 

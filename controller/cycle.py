@@ -10,8 +10,9 @@ import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from controller import __version__
+from controller import __version__, outputs
 from controller.alarms import alarms, unexpected
+from controller.outputs import Account, Fitted, Steps, sequence
 from controller.records.decision import (
     Command,
     Decision,
@@ -23,11 +24,12 @@ from controller.records.decision import (
 )
 from controller.records.instant import Instant
 from controller.records.limits import LEASE_S, Limits
+from controller.records.outputs import OutputCommand
 from controller.records.plan import Arrival, BlockReason, ParameterSet, Plan, Rung
 from controller.records.readings import Sensed
 from controller.records.safety import SafetyView
 from controller.records.sessions import Session
-from controller.records.site import Heater, Role, Zone
+from controller.records.site import Heater, Loop, Role, Zone
 from controller.supervisor import Ruling, supervise
 from controller.wishes import Outlook, aimed_at, wish
 
@@ -71,6 +73,10 @@ class Situation:
         Standing facts to be recorded with the decision.
     relay_reachable : bool
         Whether a command can be delivered at this moment.
+    loops : tuple of Loop
+        Those that the heater feeds, for the sake of their valves.
+    outputs_reachable : bool
+        Whether pump and valves hear what they are told.
     """
 
     now: Instant
@@ -84,6 +90,8 @@ class Situation:
     acknowledged: bool = False
     notices: tuple[Notice, ...] = ()
     relay_reachable: bool = True
+    loops: tuple[Loop, ...] = ()
+    outputs_reachable: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,10 +161,16 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     except Exception as error:  # noqa: BLE001 - frost protection needs no plan and must go on
         situation = replace(situation, notices=(unexpected(error), *situation.notices))
         airs, estimates, wished = carry.airs, (), Wish(False, Rung.FROST_ONLY, BlockReason.IDLE)
-    view = _view(situation, carry, wished)
+    fitted, account = _outputs(situation, carry)
+    view = _view(situation, carry, wished, fitted, account)
     memories = carry.state.memories or {}
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
-    command = _command(situation, carry, ruling)
+    heating = carry.state.heating
+    steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating)
+    if steps.waiting is not None:
+        verdicts = (*ruling.verdicts, steps.waiting)
+        ruling = replace(ruling, heat=False, deciding=steps.waiting, verdicts=verdicts)
+    command = _command(situation, carry, heat=ruling.heat)
     decision = Decision(
         at=situation.now,
         heater=situation.heater.id,
@@ -169,7 +183,11 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         deciding=ruling.deciding,
         command=command,
         notices=situation.notices + alarms(ruling.verdicts),
+        outputs=_output_commands(fitted, steps, command),
     )
+    if fitted.outputs:
+        memories = {**ruling.memories, outputs.NAME: steps.account.remembered()}
+        ruling = replace(ruling, memories=memories)
     return decision, _next_carry(situation, carry, ruling, command, airs)
 
 
@@ -244,16 +262,38 @@ def _outlook(situation: Situation, carry: Carry, estimates: tuple[Estimate, ...]
     )
 
 
-def _view(situation: Situation, carry: Carry, wished: Wish) -> SafetyView:
+def _elapsed_s(situation: Situation, carry: Carry) -> float:
+    """Monotonic time since the last tick of this process, 0 at its first [s]."""
+    return situation.now.mono_s - carry.last_tick.mono_s if carry.last_tick else 0.0
+
+
+def _outputs(situation: Situation, carry: Carry) -> tuple[Fitted, Account]:
+    """Pump and valves, and how long each has been told what it is told."""
+    switched = Fitted(situation.heater, situation.loops)
+    ids = {output.id for output in switched.outputs}
+    sensed = tuple(s for s in situation.sensed if s.subject in ids)
+    account = Account.at(
+        (carry.state.memories or {}).get(outputs.NAME, {}),
+        elapsed_s=_elapsed_s(situation, carry),
+        heating=carry.state.heating,
+        reachable=situation.outputs_reachable,
+    )
+    return replace(switched, sensed=sensed), account
+
+
+def _view(
+    situation: Situation, carry: Carry, wished: Wish, fitted: Fitted, account: Account
+) -> SafetyView:
     now, last = situation.now, carry.last_tick
-    elapsed_s = now.mono_s - last.mono_s if last else 0.0
+    elapsed_s = _elapsed_s(situation, carry)
     utc_step_s = now.utc_s - last.utc_s - elapsed_s if last else 0.0
     return SafetyView(
         now=now,
         elapsed_s=elapsed_s,
         utc_step_s=utc_step_s,
         limits=situation.limits,
-        sensed=situation.sensed,
+        # what proves a pump says nothing of the heater
+        sensed=tuple(s for s in situation.sensed if s not in fitted.sensed),
         zones=tuple(zone.id for zone in situation.zones),
         rating_w=situation.heater.rating_w,
         session_running=any(s.start_s <= now.utc_s < s.end_s for s in situation.sessions),
@@ -264,19 +304,35 @@ def _view(situation: Situation, carry: Carry, wished: Wish) -> SafetyView:
         relay_reachable=situation.relay_reachable,
         gap_s=carry.gap_s if last is None else None,
         faulty=any(n.kind is NoticeKind.UNEXPECTED_ERROR for n in situation.notices),
+        pump=account.pump_view(fitted),
     )
 
 
-def _command(situation: Situation, carry: Carry, ruling: Ruling) -> Command:
+def _command(situation: Situation, carry: Carry, *, heat: bool) -> Command:
     """The next command: its time of issue runs on whatever the wall clock does."""
     now, last, state = situation.now, carry.last_tick, carry.state
     ran_s = now.mono_s - last.mono_s if last else 0.001
     return Command(
         heater=situation.heater.id,
-        heat=ruling.heat,
+        heat=heat,
         sequence=state.sequence + 1,
         issued_s=max(now.utc_s, state.issued_s + ran_s),
-        lease_s=LEASE_S if ruling.heat else 0.0,
+        lease_s=LEASE_S if heat else 0.0,
+    )
+
+
+def _output_commands(fitted: Fitted, steps: Steps, command: Command) -> tuple[OutputCommand, ...]:
+    """What pump and valves are told, under the sequence and time of the heater's command."""
+    return tuple(
+        OutputCommand(
+            output=output.id,
+            on=steps.told[output.id][0],
+            reason=steps.told[output.id][1],
+            sequence=command.sequence,
+            issued_s=command.issued_s,
+            lease_s=steps.leases_s[output.id] if steps.told[output.id][0] else 0.0,
+        )
+        for output in fitted.outputs
     )
 
 

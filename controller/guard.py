@@ -10,7 +10,7 @@ import logging
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Protocol, TextIO
+from typing import TextIO
 
 from controller import __version__
 from controller.alarms import unexpected
@@ -21,6 +21,7 @@ from controller.cycle import Carry, Situation, decide
 from controller.failures import Failures, unheard
 from controller.intake import Intake
 from controller.local_time import LocalTime
+from controller.output_desk import OutputDesk, RelayPort
 from controller.planning_desk import HeaterNeeds, Needs, PlanningDesk
 from controller.read_back import ReadBackDesk
 from controller.recorder import Recorder
@@ -39,24 +40,6 @@ from controller.stored_states import StoredStates, damage_notices
 log = logging.getLogger(__name__)
 
 
-class RelayPort(Protocol):
-    """What the guard needs of a relay."""
-
-    @property
-    def connected(self) -> bool:
-        """Whether a command can be delivered now."""
-        ...
-
-    @property
-    def taken_over(self) -> bool:
-        """Whether another client has taken this relay's session."""
-        ...
-
-    def send(self, command: Command) -> bool:
-        """Deliver a command now or not at all."""
-        ...
-
-
 class TakenOver(Exception):
     """Another client has taken the session to a relay: this service must end."""
 
@@ -71,6 +54,7 @@ class _HeaterDesk:
     recorder: Recorder
     read_back: ReadBackDesk
     announcer: Announcer
+    outputs: OutputDesk
     last: Decision | None = None
 
 
@@ -84,7 +68,7 @@ class Guard:
     intake : Intake
         Where readings come from.
     relays : mapping of str to RelayPort
-        By heater.
+        By heater, pump and valve.
     store : Writer
     desk : PlanningDesk
     distress : TextIO
@@ -118,6 +102,7 @@ class Guard:
                 recorder=Recorder(store, distress),
                 read_back=ReadBackDesk(),
                 announcer=Announcer(),
+                outputs=OutputDesk({o.id: relays[o.id] for o in self._site.outputs_of(heater)}),
             )
             for heater in self._site.heaters
         ]
@@ -168,7 +153,7 @@ class Guard:
         return Command(heater, False, state.sequence + 1, state.issued_s, 0.0)
 
     def _tick(self, now: Instant) -> None:
-        if any(desk.relay.taken_over for desk in self._heaters):
+        if any(desk.relay.taken_over or desk.outputs.taken_over for desk in self._heaters):
             raise TakenOver
         acknowledged = take_acknowledgements(self._watch.current.store)
         notices = self._gather(now) + self._watch.notices + tuple(self._for_once)
@@ -287,6 +272,8 @@ class Guard:
             acknowledged=acknowledged,
             notices=failed.notices + notices + standing,
             relay_reachable=desk.relay.connected,
+            loops=self._site.loops_of(heater),
+            outputs_reachable=desk.outputs.reachable,
         )
 
     def _decide(
@@ -300,8 +287,7 @@ class Guard:
             decision, carry = desk.recorder.record(decision, carry)
         # before it is sent: should that fail, the OFF to follow must be younger
         desk.carry = carry
-        if decision.command.heat or row_due:
-            desk.relay.send(decision.command)
+        desk.outputs.send(decision, desk.relay, row_due=row_due)
         self._say(desk, decision)
         self._read_back(desk, decision)
         desk.last = decision

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from controller.local_time import LocalTime, duration
+from controller.output_sentences import output_sentence
 from controller.records.decision import Command, Decision, Estimate, Readback, Wish
 from controller.records.plan import Arrival, BlockReason, Plan, Rung
 from controller.records.readings import Condition, Sensed
@@ -128,6 +129,7 @@ def explain(
         Section("Estimate", estimates),
         Section("Interlocks, the weightiest first", verdict_sentences(decision.verdicts)),
         Section("Command", (command_sentence(decision.command, background.local),)),
+        Section("Pump and valves", tuple(output_sentence(o) for o in decision.outputs)),
         Section("Read-back", (readback_sentence(readback, decision.command, background.local),)),
     )
     return tuple(section for section in sections if section.sentences)

@@ -200,11 +200,12 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
             client_id=f"slabtide-{site.id}--sensors",  # no id of a heater has two hyphens
             clock=clock,
         )
+        outputs = [output for heater in site.heaters for output in site.outputs_of(heater)]
         relays = {
-            heater.id: MqttRelay(
-                site.broker, heater, client_id=f"slabtide-{site.id}-{heater.id}", clock=clock
+            switched.id: MqttRelay(
+                site.broker, switched, client_id=f"slabtide-{site.id}-{switched.id}", clock=clock
             )
-            for heater in site.heaters
+            for switched in (*site.heaters, *outputs)
         }
         planner = PlannerProcess(configuration.store, SystemClock())
         desk = PlanningDesk(site=site, limits=configuration.limits, planner=planner, store=store)
@@ -216,17 +217,27 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
             store=store,
             desk=desk,
         )
-        _connect(stack, guard, sensors, relays)
+        _connect(stack, guard, sensors, relays, {output.id for output in outputs})
         yield _Parts(guard, sensors, relays)
 
 
 def _connect(
-    stack: ExitStack, guard: Guard, sensors: SensorIntake, relays: dict[str, MqttRelay]
+    stack: ExitStack,
+    guard: Guard,
+    sensors: SensorIntake,
+    relays: dict[str, MqttRelay],
+    outputs: set[str],
 ) -> None:
-    """Open the connections, and say how each is closed: the last thing a relay hears is OFF."""
-    for heater, relay in relays.items():
+    """Open the connections, and say how each is closed: the last thing a heater hears is OFF.
+
+    Pump and valves are left to their leases, which outlast the heat and its overrun.
+    """
+    for switched, relay in relays.items():
         relay.start()
-        stack.callback(_close, relay, guard, heater)
+        if switched in outputs:
+            stack.callback(relay.leave)
+        else:
+            stack.callback(_close, relay, guard, switched)
     stack.callback(guard.stop)
     sensors.start()
     stack.callback(sensors.stop)

@@ -52,7 +52,7 @@ def supervise(
     if acknowledged and not latched:
         verdicts = [v for v in verdicts if v.rule != "lockout"]
     worst = max(verdicts, key=lambda v: v.severity)
-    heat = _settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)
+    heat = settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)
     deciding = worst if worst.severity >= Severity.HOLD else None
     return Ruling(heat, tuple(verdicts), deciding, latched, remembered)
 
@@ -67,7 +67,8 @@ def _hear(rule: Rule, view: SafetyView, memory: Memory) -> tuple[Verdict, Memory
     return verdict, remembered
 
 
-def _settle(worst: Severity, *, wanted: bool, heating: bool) -> bool:
+def settle(worst: Severity, *, wanted: bool, heating: bool) -> bool:
+    """The command that the worst severity makes of a wish and of the last command."""
     if worst in (Severity.OFF, Severity.TRIP, Severity.LOCKOUT):
         return False
     if worst is Severity.FROST:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from controller import outputs
 from controller.interlocks import RULES
 from controller.interlocks.rule import FAILED
 from controller.local_time import duration
@@ -14,8 +15,9 @@ _NOT_RULES = {
         "not_written": "The decision could not be written to the store, so there is no heat but "
         "frost protection.",
     },
+    outputs.NAME: outputs.SENTENCES,
 }
-"""What the recorder itself puts into a decision."""
+"""What the sequence of outputs and the recorder put into a decision."""
 
 _FAILED = "This rule failed ({subject}): what it guards is unknown, so there is no heat but frost "
 _FAILED += "protection."

@@ -227,7 +227,7 @@ class _Paced:
     def __init__(
         self, scene: Scene, pacer: Pacer, wired: WiredWorkshop, narrator: Narrator, start: Instant
     ) -> None:
-        self._building, self._heater = scene.building, scene.rehearsed.heater.id
+        self._building = scene.building
         self._pacer, self._wired, self._narrator = pacer, wired, narrator
         self._moment = start
         self.diary = scene.new_diary()
@@ -236,7 +236,7 @@ class _Paced:
         """Tick by tick to a moment (UTC seconds)."""
         while self._moment.utc_s < end_s:
             commands = self._pacer.step(self._moment, self._wired.send_messages)
-            self._wired.wait_for_commands(commands[self._heater])
+            self._wired.wait_for_commands(commands)
             self._note()
             self._wired.advance(TICK_S)
             self._moment = Instant(self._moment.utc_s + TICK_S, self._moment.mono_s + TICK_S)

@@ -14,7 +14,7 @@ from controller.configuration.broker import exposure
 from controller.local_time import WHEN_HELP, LocalTime, duration
 from controller.records.limits import OUTERMOST, Limits
 from controller.records.sessions import Session
-from controller.records.site import OUTDOOR, Broker, Heater, Role, Site
+from controller.records.site import OUTDOOR, Broker, Heater, Output, Role, Site, ZoneValve
 
 SUMMARY = "check site.yaml, limits.yaml and bookings.yaml, and name every problem in them"
 EXAMPLE = "slabtide check --site config/site.yaml"
@@ -57,11 +57,13 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
         floor = f"{zone.floor.area_m2:g} m2 of floor"
         yield f"zone {zone.id} ({zone.name}): {floor}, bookings: {booked}"
     yield from (_heater_line(heater, site) for heater in site.heaters)
+    outputs = {o.id: (o, h) for h in site.heaters for o in site.outputs_of(h)}
+    yield from (_output_line(output, heater) for output, heater in outputs.values())
     for sensor in site.sensors:
         of = "" if sensor.subject == OUTDOOR else f" of {sensor.subject}"
         yield f"sensor {sensor.id}: {sensor.role}{of} [{sensor.unit}]"
     yield from _outlook_lines(site)
-    fitted = {sensor.role for sensor in site.sensors}
+    fitted = {sensor.role for sensor in site.sensors if sensor.subject not in outputs}
     yield f"not fitted: {_listed(role for role in Role if role not in fitted)}"
     moved = dict(_moved(configuration.limits))
     tighter = (words for words, is_tighter in moved.items() if is_tighter)
@@ -84,6 +86,12 @@ def _broker_lines(broker: Broker) -> Iterator[str]:
     yield f"broker {broker.host}:{broker.port}, MQTT {broker.protocol}: {by}, {user}"
     if open_door := exposure(broker):
         yield f"warning: {open_door}"
+
+
+def _output_line(output: Output, heater: Heater) -> str:
+    if isinstance(output, ZoneValve):
+        return f"valve {output.id} for {heater.id}: opens in {output.travel_s:g} s"
+    return f"pump {output.id} of {heater.id}: runs on for {output.overrun_s / 60.0:g} min"
 
 
 def _listed(words: Iterable[str]) -> str:

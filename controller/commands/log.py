@@ -19,6 +19,7 @@ from controller.commands._shared import (
 )
 from controller.configuration import Configuration
 from controller.local_time import WHEN_HELP, LocalTime, utc_text
+from controller.output_sentences import outputs_in_short
 from controller.records.decision import Decision
 from controller.records.plan import Plan
 from controller.records.readings import RejectionCount
@@ -131,6 +132,7 @@ def _line(fold: Fold, background: Background, width: int) -> str:
     told = (
         f"{local.stamp(first.at.utc_s)}  {first.heater:{width}}  "
         f"{on_off(first.command.heat):3}  {headline(first, background)}"
+        f"{outputs_in_short(first.outputs)}"
     )
     if fold.count == 1:
         return told
@@ -156,4 +158,6 @@ def _gist(decision: Decision) -> tuple[object, ...]:
     wish, deciding = decision.wish, decision.deciding
     ruled = deciding and (deciding.rule, deciding.severity, deciding.reason, deciding.subject)
     alarms = tuple(notice for notice in decision.notices if notice.alarm)
-    return (decision.command.heat, wish.heat, wish.rung, wish.reason, wish.session, ruled, alarms)
+    on = tuple((told.output, told.on) for told in decision.outputs)
+    wished = (wish.heat, wish.rung, wish.reason, wish.session)
+    return (decision.command.heat, *wished, ruled, alarms, on)

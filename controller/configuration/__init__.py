@@ -16,6 +16,7 @@ from controller.configuration.broker import Use, check_access
 from controller.configuration.cross_checks import check_limits_suit, check_site
 from controller.configuration.fields import Fields
 from controller.configuration.limits import read_limits, target_span
+from controller.configuration.output_checks import check_outputs
 from controller.configuration.problems import ConfigurationError, Findings, Problem, Spot
 from controller.configuration.site import read_site
 from controller.configuration.yaml_source import read_text, read_tree
@@ -85,6 +86,7 @@ def load_all(
     read = read_site(fields[0], folder=folder)
     check_site(read, folder=folder)
     check_access(read.broker, broker)
+    check_outputs(read)
     limits = read_limits(fields[1])
     check_limits_suit(read, limits)
     zones = tuple(zone.id for zone in read.site.zones)

@@ -18,7 +18,10 @@ from controller.records.site import (
     FORECAST,
     OUTDOOR,
     OUTDOOR_ROLES,
+    PUMP_PROOFS,
     ZONE_ROLES,
+    CirculationPump,
+    Relay,
     Role,
     Sensor,
 )
@@ -29,7 +32,7 @@ SUPPLY_MARGIN_K = 5.0
 for the distance of a supply trip from the design temperature, no source."""
 
 HEATER_ROLES = frozenset({Role.POWER, Role.ENERGY, Role.RELAY_STATE})
-"""Roles of a heater alone; what is left (supply, return, pressure) a loop may have too."""
+"""Roles of what is switched; what is left (supply, return, pressure) a loop may have too."""
 
 
 def check_site(read: ReadSite, *, folder: Path) -> None:
@@ -66,11 +69,12 @@ def _ids_are_told_apart(read: ReadSite) -> None:
         *((zone.id, "a zone", fields) for zone, fields in read.zones),
         *((one.loop.id, "a loop", one.fields) for one in read.loops),
         *((one.heater.id, "a heater", one.fields) for one in read.heaters),
+        *((one.output.id, one.what, one.fields) for one in read.outputs if one.output.id),
     ]
     for given, what, fields in named:
         if given in seen:
             wrong = f"the id {given} of {what} is that of {seen[given]} already"
-            fields.blame(None, wrong, "zones, loops and heaters need ids of their own")
+            fields.blame(None, wrong, "zones, loops, heaters and outputs need ids of their own")
         seen.setdefault(given, what)
 
 
@@ -119,12 +123,21 @@ def _sensors_fit_their_subjects(read: ReadSite) -> None:
         elif role in ZONE_ROLES:
             what, known = "zone", zones
         elif role in HEATER_ROLES:
-            what, known = "heater", heaters
+            what, known = "heater", heaters + _outputs_with(read, role)
         else:
             what, known = "loop or heater", loops + heaters
         if subject not in known:
             wrong, right = unknown_id(what, subject, known)
             one.fields.blame("subject", f"{wrong}, but the role {role.value} belongs to one", right)
+
+
+def _outputs_with(read: ReadSite, role: Role) -> list[str]:
+    """The pumps and valves that may have a sensor of this role."""
+    outputs = [one.output for one in read.outputs]
+    pumps = [pump.id for pump in outputs if isinstance(pump, CirculationPump)]
+    if role is Role.RELAY_STATE:
+        return [output.id for output in outputs]
+    return pumps if role in PUMP_PROOFS else []
 
 
 def _zones_have_slab_and_air(read: ReadSite) -> None:
@@ -144,22 +157,32 @@ def _zones_have_slab_and_air(read: ReadSite) -> None:
 def _topics_are_told_apart(read: ReadSite) -> None:
     commands: dict[str, str] = {}
     for one in read.heaters:
-        topic, heater = one.heater.relay.command_topic, one.heater.id
-        if topic and topic in commands:
-            wrong = f"the heater {commands[topic]} is commanded by {topic} already"
-            one.relay.blame("command_topic", wrong, "give each relay a topic of its own")
-        commands.setdefault(topic, heater)
+        _commands_alone(f"the heater {one.heater.id}", one.heater.relay, one.relay, commands)
+    for each in read.outputs:
+        output = each.output
+        _commands_alone(f"{each.what} {output.id}", output.relay, each.fields, commands)
     for one in read.heaters:
         _is_no_command(one.heater.relay.report_topic or "", one.relay, "report_topic", commands)
+    for each in read.outputs:
+        report_topic = each.output.relay.report_topic or ""
+        _is_no_command(report_topic, each.fields, "report_topic", commands)
     for sensor in read.sensors:
         _is_no_command(sensor.sensor.topic, sensor.fields, "topic", commands)
     if read.forecast is not None:
         _is_no_command(read.forecast.feed.topic, read.forecast.fields, "topic", commands)
 
 
+def _commands_alone(what: str, relay: Relay, fields: Fields, commands: dict[str, str]) -> None:
+    topic = relay.command_topic
+    if topic and topic in commands:
+        wrong = f"{commands[topic]} is commanded by {topic} already"
+        fields.blame("command_topic", wrong, "give each relay a topic of its own")
+    commands.setdefault(topic, what)
+
+
 def _is_no_command(topic: str, fields: Fields, key: str, commands: dict[str, str]) -> None:
     if topic and topic in commands:
-        wrong = f"{topic} is the command topic of the heater {commands[topic]}"
+        wrong = f"{topic} is the command topic of {commands[topic]}"
         fields.blame(key, wrong, "give the topic that is reported on")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.configuration.broker import ReadBroker, read_broker
@@ -20,11 +20,13 @@ from controller.configuration.kinds import (
     number,
     unit_of,
 )
+from controller.configuration.outputs import ReadOutput, read_pump, read_valve
 from controller.configuration.problems import Spot
 from controller.configuration.tariff import ReadTariff, read_tariff
 from controller.records.site import (
     OUTDOOR,
     OUTDOOR_ROLES,
+    CirculationPump,
     Heater,
     Loop,
     Relay,
@@ -32,11 +34,9 @@ from controller.records.site import (
     Sensor,
     Site,
     Zone,
+    ZoneValve,
 )
 from controller.units import ON_OFF, PULSES
-
-REPORT_POINTER = "/heat"
-"""Where a relay's report says whether it heats."""
 
 _W_PER_KW = 1000.0
 _M_PER_MM = 1e-3
@@ -46,20 +46,22 @@ _ROLE = member(Role)
 
 @dataclass(frozen=True, slots=True)
 class ReadLoop:
-    """A loop and where the file describes it."""
+    """A loop, its valve, and where the file describes it."""
 
     loop: Loop
     fields: Fields
+    valve: ReadOutput | None
 
 
 @dataclass(frozen=True, slots=True)
 class ReadHeater:
-    """A heater, where the file describes it, its relay, and each loop that it names."""
+    """A heater, where the file describes it, its relay, its pump, and each loop that it names."""
 
     heater: Heater
     fields: Fields
     relay: Fields
     loops: tuple[tuple[str, Spot], ...]
+    pump: ReadOutput | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,12 @@ class ReadSite:
     forecast: ReadForecast | None
     tariff: ReadTariff | None
     complete: bool
+
+    @property
+    def outputs(self) -> tuple[ReadOutput, ...]:
+        """Every pump and valve."""
+        maybe = [*(one.pump for one in self.heaters), *(one.valve for one in self.loops)]
+        return tuple(output for output in maybe if output is not None)
 
 
 def read_site(fields: Fields, *, folder: Path) -> ReadSite:
@@ -120,11 +128,12 @@ def read_site(fields: Fields, *, folder: Path) -> ReadSite:
         zones=tuple(zone for zone, _ in zones),
         loops=tuple(read.loop for read in loops),
         heaters=tuple(read.heater for read in heaters),
-        sensors=tuple(read.sensor for read in sensors) + _relay_sensors(heaters, sensors),
+        sensors=tuple(read.sensor for read in sensors),
         forecast=forecast.feed if forecast else None,
         tariff=tariff.tariff if tariff else None,
     )
     complete = len(sensors) == len(maybe)
+    site = replace(site, sensors=site.sensors + _relay_sensors(site))
     return ReadSite(
         site, fields, broker, zones, loops, heaters, sensors, forecast, tariff, complete
     )
@@ -132,6 +141,7 @@ def read_site(fields: Fields, *, folder: Path) -> ReadSite:
 
 def _loop(loop_id: str, fields: Fields) -> ReadLoop:
     with fields:
+        valve = read_valve(fields)
         loop = Loop(
             id=loop_id,
             zone=fields.read("zone", IDENT),
@@ -139,8 +149,9 @@ def _loop(loop_id: str, fields: Fields) -> ReadLoop:
             tube_bore_m=fields.read("tube_bore_mm", number(5, 50)) * _M_PER_MM,
             # above 60 % glycol no longer lowers the freeze point (common practice, no source)
             glycol_mass_fraction=fields.read("glycol_mass_percent", number(0, 60)) / 100.0,
+            valve=valve.output if valve and isinstance(valve.output, ZoneValve) else None,
         )
-    return ReadLoop(loop, fields)
+    return ReadLoop(loop, fields, valve)
 
 
 def _heater(heater_id: str, fields: Fields) -> ReadHeater:
@@ -149,14 +160,16 @@ def _heater(heater_id: str, fields: Fields) -> ReadHeater:
         supply_limit_c = fields.read("supply_limit_c", number(25, 95))
         loops = tuple(fields.items("loops", IDENT))
         below = fields.table("relay")
+        pump = read_pump(fields)
         heater = Heater(
             id=heater_id,
             rating_w=rating_w,
             supply_limit_c=supply_limit_c,
             loops=tuple(loop for loop, _ in loops),
             relay=_relay(below),
+            pump=pump.output if pump and isinstance(pump.output, CirculationPump) else None,
         )
-    return ReadHeater(heater, fields, below, loops)
+    return ReadHeater(heater, fields, below, loops, pump)
 
 
 def _relay(fields: Fields) -> Relay:
@@ -208,25 +221,24 @@ def _sensor(sensor_id: str, fields: Fields) -> ReadSensor | None:
     return ReadSensor(sensor, fields)
 
 
-def _relay_sensors(
-    heaters: tuple[ReadHeater, ...], sensors: tuple[ReadSensor, ...]
-) -> tuple[Sensor, ...]:
+def _relay_sensors(site: Site) -> tuple[Sensor, ...]:
     """The read-back of each relay that reports by itself and has no sensor of its own."""
-    fitted = {read.sensor.subject for read in sensors if read.sensor.role is Role.RELAY_STATE}
+    fitted = {sensor.subject for sensor in site.sensors if sensor.role is Role.RELAY_STATE}
+    outputs = [output for heater in site.heaters for output in site.outputs_of(heater)]
     return tuple(
-        relay_sensor(read.heater.id, read.heater.relay.report_topic)
-        for read in heaters
-        if read.heater.relay.report_topic and read.heater.id not in fitted
+        relay_sensor(switched.id, switched.relay)
+        for switched in (*site.heaters, *outputs)
+        if switched.relay.report_topic and switched.id not in fitted
     )
 
 
-def relay_sensor(heater_id: str, report_topic: str) -> Sensor:
-    """The sensor that reads a relay's own report."""
+def relay_sensor(subject: str, relay: Relay) -> Sensor:
+    """The sensor that reads the own report of a relay that makes one."""
     return Sensor(
-        id=f"{heater_id}-relay",
+        id=f"{subject}-relay",
         role=Role.RELAY_STATE,
-        subject=heater_id,
-        topic=report_topic,
+        subject=subject,
+        topic=relay.report_topic or "",
         unit=ON_OFF,
-        value_pointer=REPORT_POINTER,
+        value_pointer=f"/{relay.word}",
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from controller.records.instant import Instant
+from controller.records.outputs import OutputCommand
 from controller.records.plan import BlockReason, Rung
 from controller.records.readings import Sensed
 from controller.records.safety import Memory, Severity, Verdict
@@ -65,6 +66,7 @@ class NoticeKind(StrEnum):
     STARTED = "started"
     STOPPED = "stopped"
     STORE_FAILED = "store_failed"
+    PUMP_STANDS = "pump_stands"
     UNEXPECTED_ERROR = "unexpected_error"
     HEAT_AFTER_OFF = "heat_after_off"
 
@@ -80,7 +82,7 @@ class Notice:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """One heater, one tick: what was known, wanted, ruled and commanded."""
+    """One heater, one tick: what was known, wanted, ruled and commanded, pump and valves too."""
 
     at: Instant
     heater: str
@@ -93,14 +95,16 @@ class Decision:
     deciding: Verdict | None
     command: Command
     notices: tuple[Notice, ...] = ()
+    outputs: tuple[OutputCommand, ...] = ()
 
     def changed_from(self, other: Decision | None) -> bool:
-        """Whether a new row is due: command, reason, set of verdicts, plan, booking or notices."""
+        """Whether a new row is due: command, reason, verdicts, plan, booking, notices, outputs."""
         return other is None or self._gist() != other._gist()
 
     def _gist(self) -> tuple[object, ...]:
         verdicts = {(v.rule, v.severity, v.reason, v.subject) for v in self.verdicts}
-        return (self.command.heat, self.wish, frozenset(verdicts), self.notices)
+        outputs = tuple((o.output, o.on, o.reason) for o in self.outputs)
+        return (self.command.heat, self.wish, frozenset(verdicts), self.notices, outputs)
 
     def with_command(self, command: Command) -> Decision:
         """The same decision with another command."""

@@ -8,6 +8,7 @@ from enum import IntEnum, StrEnum
 
 from controller.records.instant import Instant
 from controller.records.limits import Limits
+from controller.records.outputs import PumpView
 from controller.records.readings import Sensed
 from controller.records.site import Role
 
@@ -92,6 +93,8 @@ class SafetyView:
         tell the same; None where it is not known [s].
     faulty : bool
         Whether something in this tick failed that nobody had thought of.
+    pump : PumpView or None
+        The circulation pump that is switched from here, with its own sensors.
     """
 
     now: Instant
@@ -109,6 +112,7 @@ class SafetyView:
     relay_reachable: bool = True
     gap_s: float | None = None
     faulty: bool = False
+    pump: PumpView | None = None
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""

@@ -39,13 +39,15 @@ OUTDOOR_ROLES = frozenset(
     {Role.OUTDOOR, Role.IRRADIANCE, Role.WIND, Role.PRICE, Role.SOLAR_SURPLUS}
 )
 """Roles that belong to the whole site; all others belong to a loop or a heater."""
+PUMP_PROOFS = frozenset({Role.RELAY_STATE, Role.POWER})
+"""Roles of a pump by which it is proven to run."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
     """One sensor as the site file describes it.
 
-    ``subject`` is the id of the zone, loop or heater it belongs to, or ``outdoor``.
+    ``subject`` is the id of the zone, loop, heater, pump or valve it belongs to, or ``outdoor``.
     ``value_pointer`` and ``time_pointer`` are JSON Pointers (RFC 6901); None means that the
     whole payload is the value, or that the sensor sends no time of its own.
     ``pulses_per_kwh`` is needed where ``unit`` is ``pulses``.
@@ -122,41 +124,80 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True)
-class Loop:
-    """A tube circuit in one zone's slab."""
-
-    id: str
-    zone: str
-    tube_length_m: float
-    tube_bore_m: float
-    glycol_mass_fraction: float
-
-
-@dataclass(frozen=True, slots=True)
 class Relay:
-    """How a heater is switched.
+    """How a heater, a pump or a valve is switched.
 
-    ``leases``: the relay counts the lease on its own clock. Where it does not,
+    ``leases``: the relay counts the lease on its own clock. Where a heater's does not,
     ``drop_out_s`` declares the hard-wired drop-out time, or the service refuses to start.
     ``report_topic`` is where a relay board that knows leases says what it does and how long it
     has been up; each ON then answers its latest report, so that one held up on the way is refused.
+    ``word`` is the key that says on or off in commands and reports. ``falls_off``: every end of
+    a connection means OFF, as it must for heat. A pump or valve that stopped with it would leave a
+    heater without flow while its own lease still runs, so theirs go on to the end of their leases.
     """
 
     command_topic: str
     leases: bool
     drop_out_s: float | None = None
     report_topic: str | None = None
+    word: str = "heat"
+    falls_off: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneValve:
+    """A valve that opens a loop.
+
+    It takes ``travel_s`` to open, and stays open for ``close_after_s`` after heat: at least as
+    long as a boiler that runs its own pump lets that run on [s].
+    """
+
+    id: str
+    relay: Relay
+    travel_s: float
+    close_after_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class CirculationPump:
+    """A pump that slabtide runs.
+
+    It is proven before heat, within ``proof_s`` of its start, and runs on for ``overrun_s`` after
+    heat [s]. ``proven_above_w`` is the power above which it turns, where that is measured [W].
+    """
+
+    id: str
+    relay: Relay
+    overrun_s: float
+    proof_s: float
+    proven_above_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """A tube circuit in one zone's slab, always open where it has no valve."""
+
+    id: str
+    zone: str
+    tube_length_m: float
+    tube_bore_m: float
+    glycol_mass_fraction: float
+    valve: ZoneValve | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Heater:
-    """An electric boiler: rating [W], its own supply limit [°C], the loops it feeds."""
+    """An electric boiler: rating [W], its own supply limit [°C], the loops it feeds.
+
+    Where it has no ``pump`` here it runs its own, overrun included.
+    """
 
     id: str
     rating_w: float
     supply_limit_c: float
     loops: tuple[str, ...]
     relay: Relay
+    pump: CirculationPump | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,12 +332,25 @@ class Site:
         served = {loop.zone for loop in self.loops if loop.id in heater.loops}
         return tuple(zone for zone in self.zones if zone.id in served)
 
+    def loops_of(self, heater: Heater) -> tuple[Loop, ...]:
+        """The loops that a heater feeds, in the order of the site file."""
+        return tuple(loop for loop in self.loops if loop.id in heater.loops)
+
+    def outputs_of(self, heater: Heater) -> tuple[Output, ...]:
+        """What is switched for a heater beside itself: its pump and the valves of its loops."""
+        valves = tuple(loop.valve for loop in self.loops_of(heater) if loop.valve is not None)
+        return valves if heater.pump is None else (heater.pump, *valves)
+
     def sensors_of(self, heater: Heater) -> tuple[Sensor, ...]:
-        """Every sensor a decision about this heater may use, outdoors included."""
+        """Every sensor a decision about this heater may use, outdoors and outputs included."""
         subjects = {OUTDOOR, heater.id, *heater.loops}
+        subjects |= {output.id for output in self.outputs_of(heater)}
         subjects |= {zone.id for zone in self.zones_of(heater)}
         return tuple(sensor for sensor in self.sensors if sensor.subject in subjects)
 
+
+Output = CirculationPump | ZoneValve
+"""What is switched beside the heat itself."""
 
 _T = TypeVar("_T", Zone, Heater)
 

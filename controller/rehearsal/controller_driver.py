@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -27,6 +27,7 @@ from controller.records.readings import Quality, Reading
 from controller.records.safety import Severity
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site
+from controller.rehearsal.base_case import base_case
 from controller.rehearsal.building import value_for
 from controller.rehearsal.heard_forecast import ForecastNews
 from controller.rehearsal.memory import Memory
@@ -88,6 +89,8 @@ class ControllerDriver:
         forecast_news: ForecastNews | None = None,
         planner: Callable[[PlanErrand, Source], Plan] | None = None,
     ) -> None:
+        site = base_case(rehearsed.site)
+        rehearsed = replace(rehearsed, site=site, heater=site.heater(rehearsed.heater.id))
         self._what = rehearsed
         self._learns = learns
         self._forecast_news = forecast_news

@@ -77,7 +77,7 @@ class Pacer:
         Returns
         -------
         dict of str to int
-            Commands sent so far, by heater.
+            Commands sent so far, by heater, pump and valve.
 
         Raises
         ------

@@ -28,6 +28,10 @@ site file names a report topic, publishes reports there (QoS 0, not retained). B
    least every 10 s. ``heat`` is the state of the contact itself, ``uptime_s`` your own time,
    ``seq`` that of the last command taken, -1 before the first.
 
+The board of a circulation pump or a zone valve is the same but for this: the key is ``"run"``, or
+``"open"``, in place of ``"heat"``; ``lease_s`` may be up to 7200, for it outlasts the heat's; and
+nothing is retained for it, so that a board that comes back does not stop in the middle of heat.
+
 What is left: a command held up through a reboot of the board may be taken once, if the board has
 by then been up for longer than before; the heat then lasts one lease at most, and less, because
 the OFF of the service's own reconnect follows on its heels.
@@ -51,6 +55,8 @@ class Receipt:
 
 
 _TAKEN = Receipt(True)
+LONGEST_LEASE_S = {"heat": LEASE_S, "run": 7200.0, "open": 7200.0}
+"""The longest lease that a board takes, by the word that it obeys [s]."""
 
 
 class LeaseBoard:
@@ -62,9 +68,12 @@ class LeaseBoard:
         The moment of power-up on the clock of all other calls [s].
     reports : bool
         Whether it makes reports, and so demands an answer to one in every ON.
+    word : str
+        The key that says on or off.
     """
 
-    def __init__(self, *, started_mono_s: float, reports: bool = True) -> None:
+    def __init__(self, *, started_mono_s: float, reports: bool = True, word: str = "heat") -> None:
+        self._word, self._longest_lease_s = word, LONGEST_LEASE_S[word]
         self._started_mono_s = started_mono_s
         self._reports = reports
         self._heat_until_s = 0.0
@@ -84,10 +93,10 @@ class LeaseBoard:
         -------
         Receipt
         """
-        fields = _fields(payload)
+        fields = _fields(payload, self._word)
         if fields is None:
-            return Receipt(False, "no JSON object with heat true or false")
-        if fields["heat"]:
+            return Receipt(False, f"no JSON object with {self._word} true or false")
+        if fields[self._word]:
             return self._switch_on(fields, mono_s - self._started_mono_s)
         self._heat_until_s = 0.0
         self._remember(_whole(fields.get("seq")), _number(fields.get("issued")))
@@ -101,7 +110,7 @@ class LeaseBoard:
         """What the board says of itself."""
         return json.dumps(
             {
-                "heat": self.heat(mono_s),
+                self._word: self.heat(mono_s),
                 "uptime_s": mono_s - self._started_mono_s,
                 "seq": self._sequence,
             }
@@ -114,8 +123,8 @@ class LeaseBoard:
             return Receipt(False, f"sequence not above {self._sequence}")
         if issued_s is None or issued_s < self._issued_s:
             return Receipt(False, f"issued before {self._issued_s:g}")
-        if lease_s is None or not 0.0 < lease_s <= LEASE_S:
-            return Receipt(False, f"lease not above 0 and at most {LEASE_S:g} s")
+        if lease_s is None or not 0.0 < lease_s <= self._longest_lease_s:
+            return Receipt(False, f"lease not above 0 and at most {self._longest_lease_s:g} s")
         if self._reports and not _answers(answers_s, uptime_s, lease_s):
             return Receipt(False, "answers no report of the time of a lease before now")
         self._remember(sequence, issued_s)
@@ -145,7 +154,7 @@ class PlainBoard:
 
     def receive(self, payload: bytes, mono_s: float) -> Receipt:
         """Obey a message, if it is one."""
-        fields = _fields(payload)
+        fields = _fields(payload, "heat")
         if fields is None:
             return Receipt(False, "no JSON object with heat true or false")
         self._heat_until_s = mono_s + self._drop_out_s if fields["heat"] else -math.inf
@@ -160,12 +169,12 @@ def _answers(answers_s: float | None, uptime_s: float, lease_s: float) -> bool:
     return answers_s is not None and 0.0 <= uptime_s - answers_s <= lease_s
 
 
-def _fields(payload: bytes) -> dict[str, object] | None:
+def _fields(payload: bytes, word: str) -> dict[str, object] | None:
     try:
         fields = json.loads(payload)
     except (ValueError, RecursionError):
         return None
-    if not isinstance(fields, dict) or not isinstance(fields.get("heat"), bool):
+    if not isinstance(fields, dict) or not isinstance(fields.get(word), bool):
         return None
     return fields
 

@@ -1,4 +1,4 @@
-"""A simulated building wired to a broker: its sensors publish, its relay board listens.
+"""A simulated building wired to a broker: its sensors publish, its relay boards listen.
 
 What a real workshop's devices would say, in the topics and forms of the site file.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import socket
 import threading
+from collections.abc import Mapping
 from typing import Any
 
 from paho.mqtt import client as paho
@@ -17,6 +18,7 @@ from controller.records.instant import Instant
 from controller.records.site import Broker, Heater, Role, Sensor, Site
 from controller.rehearsal.building import Building, normalised, value_for
 from controller.rehearsal.relay_board import LeaseBoard
+from controller.rehearsal.wired_outputs import WiredOutput
 from controller.units import to_house
 
 SENSE_S = 60.0
@@ -26,7 +28,10 @@ WAIT_S = 10.0
 
 
 class WiredWorkshop:
-    """One heater's building with its sensors and its relay board at a broker.
+    """One heater's building with its sensors and relay boards at a broker.
+
+    Where the site has a circulation pump or zone valves their stand-ins are here too, and heat
+    reaches the building only while the pump turns and a loop is open.
 
     Parameters
     ----------
@@ -36,7 +41,12 @@ class WiredWorkshop:
     heater : Heater
     broker : Broker
     start : Instant
-        The board powers up at this moment.
+        The boards power up at this moment.
+
+    Attributes
+    ----------
+    outputs : dict of str to WiredOutput
+        Pump and valves, by id.
     """
 
     def __init__(
@@ -45,6 +55,11 @@ class WiredWorkshop:
         self._building, self._heater = building, heater
         self._sensors = [s for s in site.sensors_of(heater) if s.role is not Role.RELAY_STATE]
         self._board = LeaseBoard(started_mono_s=start.mono_s)
+        self._loops = site.loops_of(heater)
+        self.outputs = {
+            output.id: WiredOutput(output, started_mono_s=start.mono_s)
+            for output in site.outputs_of(heater)
+        }
         self._mono_s = start.mono_s
         self._next_sense_mono_s = start.mono_s
         self._heard, self._messages = 0, 0
@@ -56,9 +71,19 @@ class WiredWorkshop:
         """Whether the relay's contact is closed."""
         return self._board.heat(self._mono_s)
 
+    @property
+    def flowing(self) -> bool:
+        """Whether what heats the fluid would reach a floor."""
+        through = {name: o.lets_through(self._mono_s) for name, o in self.outputs.items()}
+        way = any(loop.valve is None or through[loop.valve.id] for loop in self._loops)
+        pump = self._heater.pump
+        return way and (pump is None or through[pump.id])
+
     def advance(self, seconds: float) -> None:
-        """Let time pass in the building; the board counts its lease meanwhile."""
-        self._building.advance(seconds, self.heating)
+        """Let time pass in the building; the boards count their leases meanwhile."""
+        self._building.advance(seconds, self.heating and self.flowing)
+        for output in self.outputs.values():
+            output.advance(seconds, self._mono_s)
         self._mono_s += seconds
 
     def send_messages(self) -> int:
@@ -68,10 +93,13 @@ class WiredWorkshop:
             self._send_readings()
         if self._heater.relay.report_topic is not None:
             self._publish(self._heater.relay.report_topic, self._board.report(self._mono_s))
+        for wired in self.outputs.values():
+            if wired.output.relay.report_topic is not None:
+                self._publish(wired.output.relay.report_topic, wired.board.report(self._mono_s))
         return self._messages
 
-    def wait_for_commands(self, count: int) -> None:
-        """Wait until the board has heard so many commands.
+    def wait_for_commands(self, counts: Mapping[str, int]) -> None:
+        """Wait until each board has heard so many commands, by heater, pump and valve.
 
         Raises
         ------
@@ -79,8 +107,13 @@ class WiredWorkshop:
             Where the broker does not deliver them.
         """
         with self._news:
-            if not self._news.wait_for(lambda: self._heard >= count, WAIT_S):
-                raise TimeoutError(f"the relay has heard {self._heard} of {count} commands")
+            if not self._news.wait_for(lambda: self._have_heard(counts), WAIT_S):
+                raise TimeoutError(f"the relays have not heard all of the commands {counts}")
+
+    def _have_heard(self, counts: Mapping[str, int]) -> bool:
+        heard = {self._heater.id: self._heard}
+        heard |= {name: output.heard for name, output in self.outputs.items()}
+        return all(heard[name] >= count for name, count in counts.items())
 
     def close(self) -> None:
         """Leave the broker."""
@@ -92,7 +125,11 @@ class WiredWorkshop:
         at_s = self._building.now.timestamp()
         by_topic: dict[str, Any] = {}
         for sensor in self._sensors:
-            value = value_for(values, sensor.role, sensor.subject)
+            wired = self.outputs.get(sensor.subject)
+            if wired is not None:
+                value = wired.value(sensor, self._mono_s)
+            else:
+                value = value_for(values, sensor.role, sensor.subject)
             if value is not None:
                 by_topic[sensor.topic] = _with(by_topic.get(sensor.topic), sensor, value, at_s)
         for topic, document in by_topic.items():
@@ -109,7 +146,9 @@ class WiredWorkshop:
         client.on_message = self._on_command
         client.on_socket_open = _send_at_once
         client.connect(broker.host, broker.port)
-        client.subscribe(self._heater.relay.command_topic, qos=1)
+        topics = [self._heater.relay.command_topic]
+        topics += [wired.output.relay.command_topic for wired in self.outputs.values()]
+        client.subscribe([(topic, 1) for topic in topics])
         client.loop_start()
         if not ready.wait(WAIT_S):
             raise TimeoutError("the broker does not answer the workshop")
@@ -117,8 +156,12 @@ class WiredWorkshop:
 
     def _on_command(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:
         with self._news:
-            self._board.receive(bytes(message.payload), self._mono_s)
-            self._heard += 1
+            if message.topic == self._heater.relay.command_topic:
+                self._board.receive(bytes(message.payload), self._mono_s)
+                self._heard += 1
+            for wired in self.outputs.values():
+                if message.topic == wired.output.relay.command_topic:
+                    wired.receive(bytes(message.payload), self._mono_s)
             self._news.notify_all()
 
 

@@ -1,17 +1,16 @@
-"""Leased commands to one heater's relay over MQTT.
+"""Leased commands over MQTT to one relay: a heater's, a pump's or a valve's.
 
-The only module that publishes to a heater's topic. Safe by its shape: nothing is ever queued for
+The only module that publishes to a command topic. Safe by its shape: nothing is ever queued for
 later. Every connection is made by a fresh MQTT client, because the library sends what was left
 over from one connection in the next; and an ON is refused while no connection stands.
 """
 
 from __future__ import annotations
 
-import json
 import logging
 import socket
 import threading
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import cast
 
 from paho.mqtt import client as paho
@@ -29,8 +28,8 @@ from controller.mqtt_client import (
     why_not_connected,
 )
 from controller.records.decision import Command
-from controller.records.instant import Instant
-from controller.records.site import Broker, Heater
+from controller.records.site import Broker, Heater, Output
+from controller.relays.messages import Report, command_payload, encoded, parse_report
 
 CONFIRM_S = 5.0
 """How long a clean stop waits for the broker to confirm the OFF [s]."""
@@ -42,96 +41,39 @@ SHORT_LIVED_IN_A_ROW = 3
 
 _TAKEN_OVER = 0x8E
 """Reason code *Session taken over*, MQTT 5.0 section 3.14.2.1."""
-_REPORT_LIMIT_BYTES = 1024
-_LONGEST_UPTIME_S = 1e10
 _LOG = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
-    """What a relay board last said of itself.
-
-    ``uptime_s`` is the board's own monotonic time, ``sequence`` that of the last command it took.
-    """
-
-    heat: bool
-    uptime_s: float
-    sequence: int
-    received: Instant
-
-
-def command_payload(command: Command, *, answers_s: float | None = None) -> bytes:
-    """Write a command as the relay reads it.
-
-    Parameters
-    ----------
-    command : Command
-    answers_s : float, optional
-        Uptime in the relay's latest report [s]; only an ON answers a report.
-
-    Returns
-    -------
-    bytes
-        A JSON object.
-    """
-    fields: dict[str, object] = {
-        "heat": command.heat,
-        "seq": command.sequence,
-        "issued": command.issued_s,
-    }
-    if command.heat:
-        fields["lease_s"] = command.lease_s
-        if answers_s is not None:
-            fields["answers_s"] = answers_s
-    return _json(fields)
-
-
-def parse_report(payload: bytes, received: Instant) -> Report | None:
-    """Read a relay's report; None where it is none."""
-    if len(payload) > _REPORT_LIMIT_BYTES:
-        return None
-    try:
-        fields = json.loads(payload)
-    except (ValueError, RecursionError):
-        return None
-    if not isinstance(fields, dict):
-        return None
-    heat, sequence, uptime_s = fields.get("heat"), fields.get("seq"), fields.get("uptime_s")
-    if not isinstance(heat, bool) or not isinstance(sequence, int) or isinstance(sequence, bool):
-        return None
-    if isinstance(uptime_s, bool) or not isinstance(uptime_s, int | float):
-        return None
-    # a year is 3e7 s; also keeps out nan, infinity and whole numbers beyond float
-    if not 0.0 <= uptime_s <= _LONGEST_UPTIME_S:
-        return None
-    return Report(heat, float(uptime_s), sequence, received)
-
-
 class MqttRelay:
-    """The door to one heater's relay.
+    """The door to one relay.
+
+    Where the relay falls off (a heater's), every end of a connection says OFF and so does the
+    first word of the next: will, clean stop, reconnect. A pump's or a valve's is left to its lease.
 
     Parameters
     ----------
     broker : Broker
-    heater : Heater
+    switched : Heater, CirculationPump or ZoneValve
         Its relay says the topics.
     client_id : str
-        The same for every process that may command this heater, so that the broker lets only one
+        The same for every process that may command this relay, so that the broker lets only one
         of them in.
     clock : Clock
         Says when a report arrived and how long a connection lasted.
     """
 
-    def __init__(self, broker: Broker, heater: Heater, *, client_id: str, clock: Clock) -> None:
+    def __init__(
+        self, broker: Broker, switched: Heater | Output, *, client_id: str, clock: Clock
+    ) -> None:
         self._broker = broker
-        self._relay = heater.relay
+        self._relay = switched.relay
         self._client_id = client_id
         self._clock = clock
         # held by whoever publishes or changes the connection: the tick and the network thread
         self._lock = threading.Lock()
         self._client: paho.Client | None = None
         self._ready = False
-        self._off = _json({"heat": False})
+        self._off = self._will = encoded({self._relay.word: False})
         self._accepted = False
         self._accepted_mono_s = 0.0
         self._refusal = self._complaint = ""
@@ -141,7 +83,7 @@ class MqttRelay:
         self._taken_over = False
         self._closing = threading.Event()
         self._ended = threading.Event()
-        self._keeper = threading.Thread(target=self._keep, name=f"relay-{heater.id}", daemon=True)
+        self._keeper = threading.Thread(target=self._keep, name=f"relay-{switched.id}", daemon=True)
 
     @property
     def connected(self) -> bool:
@@ -183,13 +125,13 @@ class MqttRelay:
         """
         with self._lock:
             # said first on the next connection: its sequence outdates an ON still on the way
-            self._off = command_payload(replace(command, heat=False))
+            self._off = self._payload(replace(command, heat=False))
             if not command.heat:
-                return self._publish(self._off, qos=1, retain=True) is not None
+                return self._publish_off() is not None
             answers_s = None if self._report is None else self._report.uptime_s
             if self._relay.report_topic is not None and answers_s is None:
                 return False
-            payload = command_payload(command, answers_s=answers_s)
+            payload = self._payload(command, answers_s=answers_s)
             return self._publish(payload, qos=0, retain=False) is not None
 
     def stop(self, command: Command) -> bool:
@@ -214,8 +156,8 @@ class MqttRelay:
         if command.heat:
             raise ValueError("a relay is stopped with an OFF, not with an ON")
         with self._lock:
-            self._off = command_payload(command)
-            info = self._publish(self._off, qos=1, retain=True)
+            self._off = self._payload(command)
+            info = self._publish_off()
             self._ready = False
         confirmed = info is not None and _confirmed(info)
         if confirmed and self._client is not None:
@@ -225,6 +167,23 @@ class MqttRelay:
             self.abandon()
         self._join()
         return confirmed
+
+    def leave(self) -> None:
+        """Disconnect cleanly without a word: the relay goes on to the end of its lease.
+
+        Raises
+        ------
+        ValueError
+            Where the relay is one that must be told OFF.
+        """
+        if self._relay.falls_off:
+            raise ValueError("a relay that falls off is stopped with an OFF")
+        with self._lock:
+            self._ready = False
+        self._closing.set()
+        if self._client is not None:
+            self._client.disconnect()
+        self._join()
 
     def abandon(self) -> None:
         """Break the connection without a DISCONNECT, so that the broker speaks our will.
@@ -239,6 +198,17 @@ class MqttRelay:
     def _join(self) -> None:
         if self._keeper.is_alive():
             self._keeper.join(CONFIRM_S)
+
+    def _payload(self, command: Command, answers_s: float | None = None) -> bytes:
+        return command_payload(command, answers_s=answers_s, word=self._relay.word)
+
+    def _publish_off(self) -> paho.MQTTMessageInfo | None:
+        """Say OFF; to be called with the lock held.
+
+        It is kept for those who come later only where it must be: a pump that came back to an
+        OFF of yesterday would stop in the middle of heat.
+        """
+        return self._publish(self._off, qos=1, retain=self._relay.falls_off)
 
     def _publish(self, payload: bytes, *, qos: int, retain: bool) -> paho.MQTTMessageInfo | None:
         """Publish if a connection stands; to be called with the lock held."""
@@ -288,7 +258,8 @@ class MqttRelay:
 
     def _new_client(self) -> paho.Client:
         client = new_client(self._broker, client_id=self._client_id, reconnects=False)
-        client.will_set(self._relay.command_topic, _json({"heat": False}), qos=1, retain=True)
+        if self._relay.falls_off:
+            client.will_set(self._relay.command_topic, self._will, qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -310,7 +281,8 @@ class MqttRelay:
             self._complaint = ""
             self._accepted_mono_s = self._clock.now().mono_s
             self._ready = not self._closing.is_set()
-            self._publish(self._off, qos=1, retain=True)
+            if self._relay.falls_off:
+                self._publish_off()
         if self._relay.report_topic is not None:
             client.subscribe(self._relay.report_topic, qos=0)
 
@@ -337,13 +309,9 @@ class MqttRelay:
         # a retained report may be of any age
         if message.retain or message.topic != self._relay.report_topic:
             return
-        report = parse_report(bytes(message.payload), self._clock.now())
+        report = parse_report(bytes(message.payload), self._clock.now(), word=self._relay.word)
         if report is not None:
             self._report = report
-
-
-def _json(fields: dict[str, object]) -> bytes:
-    return json.dumps(fields, separators=(",", ":"), allow_nan=False).encode()
 
 
 def _confirmed(info: paho.MQTTMessageInfo) -> bool:

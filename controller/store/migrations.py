@@ -154,12 +154,18 @@ def create_forecasts(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX forecast_by_time ON forecast (received_ms)")
 
 
+def add_outputs(connection: sqlite3.Connection) -> None:
+    """What pump and valves are told; none were switched before."""
+    connection.execute("ALTER TABLE decision ADD COLUMN outputs TEXT NOT NULL DEFAULT '[]'")
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     create_readings,
     create_decisions,
     create_heater_records,
     create_plans,
     create_forecasts,
+    add_outputs,
 )
 """Every step in the order of its release."""
 

@@ -18,6 +18,7 @@ from controller.records.decision import (
 )
 from controller.records.forecast import ForecastPoint
 from controller.records.instant import Instant
+from controller.records.outputs import OutputCommand
 from controller.records.plan import BlockReason, Plan, Point, Rung
 from controller.records.readings import Quality, Sensed
 from controller.records.safety import Verdict
@@ -30,7 +31,7 @@ QUALITY_CODES = {Quality.GOOD: 0, Quality.UNKNOWN_AGE: 1, Quality.IMPLAUSIBLE: 2
 DECISION_COLUMNS = (
     "utc_ms, mono_ms, heater, zones, version, heat, sequence, issued_ms, lease_ms, "
     "wanted, rung, reason, session, plan, deciding_rule, deciding_severity, deciding_reason, "
-    "deciding, sensed, estimates, verdicts, notices"
+    "deciding, sensed, estimates, verdicts, notices, outputs"
 )
 
 
@@ -80,6 +81,7 @@ def decision_row(decision: Decision) -> tuple[object, ...]:
         to_json(decision.estimates),
         to_json(decision.verdicts),
         to_json(decision.notices),
+        to_json(decision.outputs),
     )
 
 
@@ -87,7 +89,7 @@ def decision_from(row: Sequence[Any]) -> Decision:
     """The decision in a row of ``DECISION_COLUMNS``; ValueError where it holds none."""
     (utc_ms, mono_ms, heater, zones, version, heat, sequence, issued_ms, lease_ms) = row[:9]
     (wanted, rung, reason, session, plan) = row[9:14]
-    (deciding, sensed, estimates, verdicts, notices) = row[17:22]
+    (deciding, sensed, estimates, verdicts, notices, outputs) = row[17:23]
     return Decision(
         at=Instant(utc_s=to_s(utc_ms), mono_s=to_s(mono_ms)),
         heater=heater,
@@ -112,6 +114,7 @@ def decision_from(row: Sequence[Any]) -> Decision:
             lease_s=to_s(lease_ms),
         ),
         notices=from_json(tuple[Notice, ...], notices),
+        outputs=from_json(tuple[OutputCommand, ...], outputs),
     )
 
 

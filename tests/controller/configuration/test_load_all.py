@@ -179,7 +179,8 @@ def keys_asked(monkeypatch: pytest.MonkeyPatch) -> dict[str, set[str]]:
 def whole_example(tmp_path: Path) -> Path:
     """The example's site file with the sections that it shows as comments."""
     for name, shown in TEXTS.items():
-        text = re.sub(r"^# (forecast:|tariff:|  )", r"\1", shown, flags=re.MULTILINE)
+        sections = r"^( *)# (forecast:|tariff:|circulation_pump:|zone_valve:|  )"
+        text = re.sub(sections, r"\1\2", shown, flags=re.MULTILINE)
         text = re.sub(r"^  # (tls:|user:|password_file:|  )", r"  \1", text, flags=re.MULTILINE)
         (tmp_path / name).write_text(text, encoding="utf-8")
     return tmp_path / "site.yaml"

@@ -45,7 +45,7 @@ def make_older(folder: Path, version: int, decision: Decision) -> None:
                 "deciding_reason, deciding, sensed, estimates, verdicts, notices"
             )
             marks = ", ".join("?" * 22)
-            row = rows.decision_row(decision)
+            row = rows.decision_row(decision)[:22]  # later columns have come later
             raw.execute(f"INSERT INTO decision ({columns}) VALUES ({marks})", row)
         if version >= 3:
             raw.execute("INSERT INTO readback VALUES ('boiler', 1, ?, 1, 1)", (AT_S * 1000,))

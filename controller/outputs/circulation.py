@@ -1,0 +1,43 @@
+"""Why fluid has to go round at this tick, if it has to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from controller.interlocks import (
+    frost_protection,
+    relay_read_back,
+    slab_over_temperature,
+    supply_over_temperature,
+)
+from controller.outputs.account import Account, Fitted
+from controller.records.outputs import OutputReason
+from controller.records.safety import Severity, Verdict
+
+CARRIES_OFF = frozenset(
+    {slab_over_temperature.NAME, supply_over_temperature.NAME, relay_read_back.NAME}
+)
+"""Rules at whose trip fluid goes on round: it carries off what is too hot, or still heats."""
+STOOD_S = 14 * 86400.0
+"""A pump that has stood for so long is run for a moment (common practice, no source) [s]."""
+
+
+def why(
+    fitted: Fitted, account: Account, verdicts: Iterable[Verdict], *, asked: bool
+) -> OutputReason | None:
+    """The first reason to open loops and to run the pump; None where there is none.
+
+    ``asked``: whether there would be heat if the pump were proven.
+    """
+    if asked:
+        return OutputReason.HEAT
+    for verdict in verdicts:
+        if verdict.rule in CARRIES_OFF and verdict.severity >= Severity.TRIP:
+            return OutputReason.TRIP
+        if verdict.rule == frost_protection.NAME and verdict.severity > Severity.ALLOW:
+            return OutputReason.FROST
+    if account.since_heat_s < fitted.overrun_s:
+        return OutputReason.OVERRUN
+    if fitted.heater.pump and account.stood_s >= STOOD_S:
+        return OutputReason.EXERCISE
+    return None

@@ -1,0 +1,207 @@
+"""One step of the sequence: what pump and valves are told, and whether the heat may come on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from controller.interlocks import pump_proof
+from controller.interlocks.pump_proof import Proof, proof
+from controller.outputs.account import Account, Fitted
+from controller.outputs.circulation import why
+from controller.records.limits import LEASE_S
+from controller.records.outputs import OutputReason
+from controller.records.safety import Clears, Severity, Verdict
+from controller.records.site import CirculationPump, Output, Role, ZoneValve
+from controller.supervisor import Ruling, settle
+
+NAME = "outputs"
+REST_S = 300.0
+"""Time from an attempt to start the pump that failed to the next: a blocked motor must cool
+(common practice, no source) [s]."""
+LEASE_MARGIN_S = 60.0
+"""How much longer than all heat and overrun the lease of a pump or valve is [s]."""
+
+SENTENCES = {
+    "valves_opening": "Heat waits until a loop is open: {subject} was told to open {open_s:.0f} s "
+    "ago and takes {travel_s:.0f} s.",
+    "valves_shut": "No loop is open, so there is no heat: {subject} was told to open and is "
+    "reported shut.",
+    "pump_starting": "Heat waits until the pump {subject} is proven to run; it was told to "
+    "{told_s:.0f} s ago.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """What comes of a tick.
+
+    Attributes
+    ----------
+    heat : bool
+        The heat that was ruled, where way and pump are ready for it.
+    told : mapping of str to (bool, OutputReason)
+        ON or OFF for each output, and why.
+    leases_s : mapping of str to float
+        How long an ON lasts, by output [s].
+    waiting : Verdict or None
+        What withholds heat that was ruled.
+    account : Account
+        For the next tick.
+    """
+
+    heat: bool
+    told: Mapping[str, tuple[bool, OutputReason]]
+    leases_s: Mapping[str, float]
+    waiting: Verdict | None
+    account: Account
+
+
+def sequence(
+    fitted: Fitted, account: Account, ruling: Ruling, *, wanted: bool, heating: bool
+) -> Steps:
+    """Work out one tick.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    account : Account
+        Up to this tick.
+    ruling : Ruling
+    wanted : bool
+        What the plan asks for.
+    heating : bool
+        The last command to the heater.
+    """
+    # the pump is started for the heat that there would be if it were proven
+    others = max(v.severity for v in ruling.verdicts if v.rule != pump_proof.NAME)
+    asked = settle(others, wanted=wanted, heating=heating)
+    reason = why(fitted, account, ruling.verdicts, asked=asked)
+    valves, open_s = _valves(fitted, account, reason)
+    way = _way_is_open(fitted, account)
+    account = replace(account, open_s=open_s)
+    pump, account = _pump(fitted, account, reason, way=way)
+    waiting = None
+    if ruling.heat:
+        waiting = (
+            _waiting_for_way(fitted, account) if not way else _waiting_for_pump(fitted, account)
+        )
+    if waiting is not None and not heating:
+        waiting = replace(waiting, severity=Severity.HOLD)
+    leases_s = {output.id: _lease_s(fitted, output) for output in fitted.outputs}
+    return Steps(ruling.heat and waiting is None, pump | valves, leases_s, waiting, account)
+
+
+def _valves(
+    fitted: Fitted, account: Account, reason: OutputReason | None
+) -> tuple[dict[str, tuple[bool, OutputReason]], dict[str, float]]:
+    """Every valve opens with the first reason, and closes some time after the last heat.
+
+    Plans share the heat among all zones by floor area, and so do the fits that learn from them: a
+    valve that stayed shut would make both wrong.
+    """
+    told, open_s, before = {}, {}, account.open_s or {}
+    for valve in fitted.valves:
+        lasting = account.since_heat_s < max(valve.close_after_s, fitted.overrun_s)
+        on = reason is not None or lasting
+        told[valve.id] = (on, reason or (OutputReason.OVERRUN if lasting else OutputReason.IDLE))
+        if on:
+            open_s[valve.id] = before.get(valve.id, 0.0)
+    return told, open_s
+
+
+def _way_is_open(fitted: Fitted, account: Account) -> bool:
+    """Whether fluid has a way through at least one loop."""
+    return (
+        any(loop.valve is None for loop in fitted.loops)
+        or not fitted.valves
+        or any(_is_open(fitted, account, valve) for valve in fitted.valves)
+    )
+
+
+def _is_open(fitted: Fitted, account: Account, valve: ZoneValve) -> bool:
+    """Whether a valve has been told to open for long enough, and nothing says that it is shut."""
+    told_s = (account.open_s or {}).get(valve.id)
+    return told_s is not None and told_s >= valve.travel_s and not _reads_shut(fitted, valve)
+
+
+def _reads_shut(fitted: Fitted, valve: ZoneValve) -> bool:
+    """Whether its latest report says shut, be it from before it opened: then one waits."""
+    own = [s for s in fitted.sensed if s.subject == valve.id and s.role is Role.RELAY_STATE]
+    return any(s.trusted and (s.value or 0.0) < 0.5 for s in own)
+
+
+def _pump(
+    fitted: Fitted, account: Account, reason: OutputReason | None, *, way: bool
+) -> tuple[dict[str, tuple[bool, OutputReason]], Account]:
+    pump = fitted.heater.pump
+    if pump is None:
+        return {}, account
+    account = _after_attempt(fitted, account, pump, reason)
+    if reason is None:
+        return {pump.id: (False, OutputReason.IDLE)}, replace(account, pump_s=None)
+    if account.rested_s is not None and _may_rest(fitted, account, reason):
+        return {pump.id: (False, OutputReason.RESTING)}, replace(account, pump_s=None)
+    # never started against closed valves; a pump that runs is not stopped for a valve's report
+    if not way and account.pump_s is None:
+        return {pump.id: (False, OutputReason.WAITING)}, account
+    pump_s = 0.0 if account.pump_s is None else account.pump_s
+    return {pump.id: (True, reason)}, replace(account, pump_s=pump_s, rested_s=None)
+
+
+def _after_attempt(
+    fitted: Fitted, account: Account, pump: CirculationPump, reason: OutputReason | None
+) -> Account:
+    """Begin a rest where the pump is known to stand, end one that is over."""
+    if account.rested_s is not None:
+        return replace(account, rested_s=None) if account.rested_s >= REST_S else account
+    view = account.pump_view(fitted)
+    failed = (
+        view is not None
+        and (view.told_s or 0.0) >= pump.proof_s
+        and (proof(view)[0] is Proof.STANDS)
+    )
+    return (
+        replace(account, rested_s=0.0) if failed and _may_rest(fitted, account, reason) else account
+    )
+
+
+def _may_rest(fitted: Fitted, account: Account, reason: OutputReason | None) -> bool:
+    """Whether nothing is lost by leaving the pump alone: no heat is to be carried off."""
+    after_heat = account.since_heat_s < fitted.overrun_s
+    return reason in (OutputReason.HEAT, OutputReason.EXERCISE) and not after_heat
+
+
+def _waiting_for_way(fitted: Fitted, account: Account) -> Verdict:
+    """What is said of the valve that is nearest to being open."""
+    opened = account.open_s or {}
+    valve = max(fitted.valves, key=lambda v: opened.get(v.id, 0.0) - v.travel_s)
+    told_s = opened.get(valve.id, 0.0)
+    if told_s >= valve.travel_s and _reads_shut(fitted, valve):
+        return Verdict(NAME, Severity.OFF, "valves_shut", Clears.WHEN_CLEAR, valve.id)
+    values = {"open_s": told_s, "travel_s": valve.travel_s}
+    return Verdict(NAME, Severity.OFF, "valves_opening", Clears.AFTER_TIME, valve.id, values)
+
+
+def _waiting_for_pump(fitted: Fitted, account: Account) -> Verdict | None:
+    """None where the pump is proven; or is past its time with nothing known of it.
+
+    In the second case its rule leaves frost heat alone, and that is let through here.
+    """
+    pump, view = fitted.heater.pump, account.pump_view(fitted)
+    if pump is None or view is None:
+        return None
+    found, told_s = proof(view)[0], view.told_s or 0.0
+    late = view.told_s is not None and told_s >= pump.proof_s
+    if found is Proof.RUNS or (found is Proof.UNKNOWN and late):
+        return None
+    values = {"told_s": told_s, "proof_s": pump.proof_s}
+    return Verdict(NAME, Severity.OFF, "pump_starting", Clears.WHEN_CLEAR, pump.id, values)
+
+
+def _lease_s(fitted: Fitted, output: Output) -> float:
+    """Longer than the heater can go on by itself, and the overrun after that [s]."""
+    relay = fitted.heater.relay
+    heat_s = LEASE_S if relay.leases else relay.drop_out_s or LEASE_S
+    after_s = output.close_after_s if isinstance(output, ZoneValve) else 0.0
+    return heat_s + max(after_s, fitted.overrun_s) + LEASE_MARGIN_S
