@@ -77,6 +77,15 @@ class Wires:
                 document = _document(sensor, sent, true_s)
                 self.publish(self._topics[name], document, at=at)
 
+    def retain(self, values: Mapping[str, float], *, true_s: float, at: Instant) -> None:
+        """The broker hands out what it has held of each sensor since some moment [UTC s]."""
+        known = normalised(values)
+        for sensor in self._sensors.values():
+            value = value_for(known, sensor.role, sensor.subject)
+            if value is not None:
+                document = _document(sensor, _in_unit(sensor, value), true_s)
+                self.publish(sensor.topic, document, at=at, retained=True)
+
     def publish(self, topic: str, payload: bytes, *, at: Instant, retained: bool = False) -> None:
         """One message reaches the service."""
         self._sequence += 1
@@ -86,6 +95,10 @@ class Wires:
         """The messages since the last call: the service's end."""
         taken, self._waiting = self._waiting, []
         return taken
+
+    def take_lost(self) -> dict[str, int]:
+        """No wire of the stage loses anything."""
+        return {}
 
 
 def _document(sensor: Sensor, value: float, true_s: float) -> bytes:

@@ -97,16 +97,15 @@ class Story:
         return self._tick_s * sum(since_s <= at_s < until_s for at_s in ticks)
 
     def off_after_s(self, moment_s: float) -> float:
-        """Time from a moment of the stage until the circuit was first seen open [s]."""
+        """Time from a moment of the stage until the circuit was first seen open [s].
+
+        As if what happened then had happened right after the tick before: the worst case.
+        """
         first = round(moment_s / self._tick_s)
         for number, closed in enumerate(self.contact[first:]):
             if not closed:
-                return number * self._tick_s
+                return (number + 1) * self._tick_s
         raise AssertionError(f"the heater was not off after {moment_s:.0f} s")
-
-    def told_off_after_s(self, moment_s: float) -> float:
-        """Time from a moment of the stage until the relay was first told OFF [s]."""
-        return next(t.at_s for t in self.told if t.at_s >= moment_s and not t.heat) - moment_s
 
     def hottest_hour_s(self, since_s: float = 0.0, until_s: float = 1e12) -> float:
         """The most heat in any hour between two moments [s]."""

@@ -27,14 +27,13 @@ from controller.planning_desk import PlanningDesk
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from controller.records.sessions import Session
-from controller.rehearsal.surroundings import Surroundings
 from controller.rehearsal.weather import Weather
 from controller.rehearsal.workshop import Workshop
 from controller.requests import leave_acknowledgement
 from controller.store.writer import Writer, open_writer
 from tests.scenarios.devices import SENSE_S, RelayLine, Wires
 from tests.scenarios.planning import PlannerInHouse
-from tests.scenarios.weathers import held_at, winter
+from tests.scenarios.weathers import OpenDoor, held_at, winter
 
 EXAMPLE = Path(__file__).parents[2] / "config"
 HOUR_S = 3600.0
@@ -56,6 +55,8 @@ class Setting:
         Changes of the shipped example's text, by file.
     colder_k : float
         The shipped winter is this much colder [K].
+    colder_since : str
+        From when on, in the place's standard time.
     outdoor_c : float or None
         One temperature day and night instead of the winter's course [°C].
     off : float
@@ -74,6 +75,7 @@ class Setting:
     sessions: tuple[str, ...] = ("2027-01-23 09:00-12:00 16",)
     edits: tuple[tuple[str, str, str], ...] = ()
     colder_k: float = 0.0
+    colder_since: str = "2027-01-01 00:00"
     outdoor_c: float | None = None
     off: float = 0.15
     replan_s: float = HOUR_S
@@ -170,6 +172,11 @@ class Stage:
         self.wires.drain()
         self.boot()
 
+    def hand_out_retained(self, *, age_s: float) -> None:
+        """The broker hands out what each sensor said so long ago."""
+        values, held_s = self.workshop.sense(), self.true_s - age_s
+        self.wires.retain(values, true_s=held_s, at=self._now())
+
     def set_clock(self, off_s: float) -> None:
         """Set the service's wall clock to so far ahead of the truth [s]."""
         self.clock_off_s = off_s
@@ -189,6 +196,13 @@ class Stage:
         """The owner acknowledges every lockout."""
         for heater in self.lines:
             leave_acknowledgement(self.configuration.store, heater, at_s=self._now().utc_s)
+
+    def leave_door_open(self, since: str, until: str) -> None:
+        """Leave every door open between two wall times."""
+        zones = self.configuration.site.zones_of(self.workshop.heater)
+        doors = OpenDoor(self.weather, zones, self.sessions(), seed=self.seed)
+        doors.leave_open(self.utc_s(since), self.utc_s(until))
+        self.workshop.meet(doors)
 
     # --- time -----------------------------------------------------------------------------------
 
@@ -274,13 +288,11 @@ class Stage:
     def _build(self) -> Workshop:
         site, setting = self.configuration.site, self.setting
         start = datetime.fromisoformat(setting.start).replace(tzinfo=ZoneInfo(site.time_zone))
-        self.weather: Weather = winter(site, start, colder_k=setting.colder_k)
+        since = datetime.fromisoformat(setting.colder_since)
+        self.weather: Weather = winter(site, start, colder_k=setting.colder_k, since=since)
         if setting.outdoor_c is not None:
             self.weather = held_at(self.weather, setting.outdoor_c)
         heater = site.heaters[0]
-        self.surroundings = Surroundings(
-            self.weather, site.zones_of(heater), self.sessions(), seed=self.seed
-        )
         return Workshop(
             site,
             heater.id,

@@ -21,18 +21,27 @@ def _winter() -> Weather:
     return read_weather(DEFAULT_WEATHER)
 
 
-def winter(site: Site, start: datetime, *, colder_k: float = 0.0) -> Weather:
-    """The shipped winter under the site's own noon, colder by so much throughout [K]."""
+def winter(site: Site, start: datetime, *, colder_k: float, since: datetime) -> Weather:
+    """The shipped winter under the site's own noon, colder by so much [K] from a moment on."""
     zone = ZoneInfo(site.time_zone)
     standard = start.astimezone(zone).utcoffset() or timedelta()
     standard -= start.astimezone(zone).dst() or timedelta()
-    rows = {key: (c - colder_k, w, v) for key, (c, w, v) in _winter().rows.items()}
+    first = since.month, since.day, since.hour + 1
+    rows = {
+        key: (c - colder_k if _as_date(key) >= first else c, sun, wind)
+        for key, (c, sun, wind) in _winter().rows.items()
+    }
     shifted = dataclasses.replace(_winter(), rows=rows)
     return shifted.placed_at(
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
         utc_offset_h=standard.total_seconds() / 3600.0,
     )
+
+
+def _as_date(key: int | tuple[int, int, int]) -> tuple[int, int, int]:
+    assert isinstance(key, tuple)  # a typical year
+    return key
 
 
 def held_at(weather: Weather, outdoor_c: float, *, wind_m_s: float = 4.0) -> Weather:

@@ -1,0 +1,28 @@
+"""The wall clock is set two hours ahead in the middle of preheat, and right again."""
+
+from tests.scenarios.conftest import MakeStage, Measured
+from tests.scenarios.judge import Story
+
+
+def test_a_clock_set_ahead_stops_the_heat(make_stage: MakeStage, measured: Measured) -> None:
+    """Heat waits at once; readings by a right clock are then old, and blind duty alone heats."""
+    stage = make_stage()
+    stage.preheat()
+    jump_s = stage.at_s
+    stage.set_clock(7200.0)
+    stage.run(hours=1)
+    right_s = stage.at_s
+    stage.set_clock(0.0)
+    stage.run(minutes=30)
+
+    story = Story(stage).judge()
+    measured(story.off_after_s(jump_s))
+    assert story.on_s(jump_s, right_s) == 900.0
+    assert story.on_s(right_s) == 1740.0
+    assert story.reasons() == {
+        "clock_jump jumped": 2,
+        "first_run not_yet": 1,
+        "frost_protection blind": 1,
+        "frost_protection blind_spent": 2,
+        "stale_reading stale": 1,
+    }
