@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from controller.records.plan import ParameterSet, Plan
 
@@ -10,6 +11,8 @@ LONGEST_PLAN_S = 8 * 86400.0
 
 LATEST_S = 200e9
 """Beyond the year 8000 no time of ours can lie [s]."""
+COLDEST_C, HOTTEST_C = -100.0, 200.0
+"""Beyond these no prediction makes sense, even for full heat without end (chosen here) [°C]."""
 
 PHYSICAL: dict[str, tuple[float, float]] = {
     "time_constant_s": (3600.0, 60 * 86400.0),
@@ -27,18 +30,54 @@ def fault_of_plan(plan: Plan, *, heater: str, now_s: float) -> str | None:
         return f"the plan is for heater {plan.heater}, not {heater}"
     if not (plan.made_s <= now_s + 1.0 and now_s < plan.until_s <= plan.made_s + LONGEST_PLAN_S):
         return "the plan does not hold the present moment"
+    if fault := _fault_of_blocks(plan):
+        return fault
+    if not all(COLDEST_C <= x <= HOTTEST_C for x in _temperatures(plan)):
+        return "the plan expects temperatures that no room has"
+    if not all(0.0 <= x <= LATEST_S for x in _moments(plan)):
+        return "the plan names times that no calendar holds"
+    if not all(x >= 0.0 for x in _leads(plan)):
+        return "the plan has lead times that are none"
+    return None
+
+
+def _fault_of_blocks(plan: Plan) -> str | None:
+    """What is wrong with a plan's timetable."""
     if not plan.blocks:
         return "the plan has no blocks"
     edges = [plan.made_s, *(b.end_s for b in plan.blocks)]
     if any(b.start_s != edge for b, edge in zip(plan.blocks, edges, strict=False)):
         return "the plan's blocks do not join"
-    if any(not b.start_s < b.end_s for b in plan.blocks) or edges[-1] < plan.until_s:
+    covers = plan.until_s <= edges[-1] <= plan.made_s + LONGEST_PLAN_S
+    if not covers or any(not b.start_s < b.end_s for b in plan.blocks):
         return "the plan's blocks do not cover its time"
-    points = [x for o in plan.outlooks for p in o.points for x in (p.air_c, p.low_c, p.high_c)]
-    arrivals = [x for o in plan.outlooks for a in o.arrivals for x in (a.air_c, a.low_c, a.high_c)]
-    if not all(math.isfinite(x) for x in points + arrivals):
-        return "the plan expects temperatures that are no numbers"
     return None
+
+
+def _temperatures(plan: Plan) -> Iterator[float]:
+    """All that are expected or aimed at [°C]."""
+    for outlook in plan.outlooks:
+        for point in outlook.points:
+            yield from (point.air_c, point.low_c, point.high_c)
+        for arrival in outlook.arrivals:
+            yield from (arrival.target_c, arrival.air_c, arrival.low_c, arrival.high_c)
+    yield from (session.target_c for session in plan.sessions)
+
+
+def _moments(plan: Plan) -> Iterator[float]:
+    """All but the blocks' own [UTC s]."""
+    for outlook in plan.outlooks:
+        yield from (point.at_s for point in outlook.points)
+        yield from (a.reached_s for a in outlook.arrivals if a.reached_s is not None)
+    for session in plan.sessions:
+        yield from (session.start_s, session.end_s)
+
+
+def _leads(plan: Plan) -> Iterator[float]:
+    """All lead times [s]; one may be without end."""
+    for outlook in plan.outlooks:
+        for a in outlook.arrivals:
+            yield from (x for x in (a.lead_s, a.lead_low_s, a.lead_high_s) if x is not None)
 
 
 def fault_of_parameters(parameters: ParameterSet) -> str | None:

@@ -90,9 +90,18 @@ def _rebuild_scalar(kind: Any, data: object) -> object:
         return kind(data)
     if kind is float and isinstance(data, int | float) and not isinstance(data, bool):
         return _to_float(data)
+    if isinstance(data, str) and kind is str:
+        return _whole_text(data)
     if isinstance(data, kind) and not (kind is int and isinstance(data, bool)):
         return data
     raise ValueError(f"expected {kind.__name__}, found {data!r:.80}")
+
+
+def _whole_text(text: str) -> str:
+    """A text that can be stored: JSON can write half a surrogate pair, UTF-8 cannot."""
+    if not text.isascii():
+        text.encode("utf-8")  # its error is a ValueError
+    return text
 
 
 def _to_float(number: int | float) -> float:

@@ -155,7 +155,8 @@ class Guard:
     def _tick(self, now: Instant) -> None:
         if any(desk.relay.taken_over or desk.outputs.taken_over for desk in self._heaters):
             raise TakenOver
-        acknowledged = take_acknowledgements(self._watch.current.store)
+        known = frozenset(desk.heater.id for desk in self._heaters)
+        acknowledged = take_acknowledgements(self._watch.current.store, known=known)
         notices = self._gather(now) + self._watch.notices + tuple(self._for_once)
         if acknowledged:
             names = ", ".join(sorted(acknowledged))

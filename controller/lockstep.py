@@ -29,6 +29,10 @@ MESSAGES_WAIT_S = 10.0
 """Longest wait for messages that the pacer says it has sent [s, real time]."""
 
 
+class NoPacer(Exception):
+    """Nobody listens where the pacer should; the message says where and why."""
+
+
 class Pace:
     """The service's end of the socket.
 
@@ -36,11 +40,20 @@ class Pace:
     ----------
     path : Path
         The Unix socket at which the pacer listens.
+
+    Raises
+    ------
+    NoPacer
+        Where nobody does.
     """
 
     def __init__(self, path: Path) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.connect(str(path))
+        try:
+            self._socket.connect(str(path))
+        except (OSError, ValueError) as error:
+            self._socket.close()
+            raise NoPacer(f"no pacer listens at {path}: {error}") from error
         self._lines = self._socket.makefile("r", encoding="utf-8")
 
     def next_moment(self) -> Instant | None:

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 from pathlib import Path
 
 FOLDER = "requests"
+LIMIT_BYTES = 4096
+"""More of a request is not read."""
 
 
 def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
@@ -26,21 +29,30 @@ def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
     return final
 
 
-def take_acknowledgements(store: Path) -> frozenset[str]:
-    """The heaters acknowledged since the last call; their files are removed.
+def take_acknowledgements(store: Path, *, known: frozenset[str]) -> frozenset[str]:
+    """The heaters acknowledged since the last call, of the known ones; their files are removed.
 
     What cannot be removed is no acknowledgement: it would lift every lockout to come.
     """
     heaters = set()
     for path in sorted((store / FOLDER).glob("acknowledge-*.json")):
         try:
-            heater = json.loads(path.read_bytes())["acknowledge"]
+            heater = json.loads(_read(path))["acknowledge"]
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             heater = None
         try:
             path.unlink()
         except OSError:
             continue
-        if isinstance(heater, str):
+        if isinstance(heater, str) and heater in known:
             heaters.add(heater)
     return frozenset(heaters)
+
+
+def _read(path: Path) -> bytes:
+    """A small file's bytes. Anything else (a pipe, a link to a device) would hold up the tick."""
+    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
+    with os.fdopen(handle, "rb") as file:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(f"{path} is not a file")
+        return file.read(LIMIT_BYTES)

@@ -27,6 +27,7 @@ def run(args: argparse.Namespace) -> int:
     """Serve until stopped by SIGTERM or Ctrl-C."""
     from controller.credentials import CredentialError
     from controller.guard import TakenOver
+    from controller.lockstep import NoPacer
     from controller.service import serve, serve_in_lockstep
     from controller.site_lock import AlreadyRunning
     from controller.store.failures import StoreFailed
@@ -46,6 +47,9 @@ def run(args: argparse.Namespace) -> int:
         else:
             serve(args.site)
     except CredentialError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except NoPacer as error:
         print(error, file=sys.stderr)
         return 2
     except AlreadyRunning as error:

@@ -156,3 +156,12 @@ def test_acknowledge_names_a_heater_that_there_is(
     assert main(["acknowledge", "--site", site]) == 0
     assert "next tick" in capsys.readouterr().out
     assert len(list((tmp_path / "state" / "requests").iterdir())) == 1
+
+
+def test_a_socket_at_which_nobody_listens_is_bad_input(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``run --lockstep`` says so and ends with code 2; nothing has been started."""
+    for socket in (tmp_path / "nobody", tmp_path / ("a" * 300), tmp_path):
+        assert main(["run", "--lockstep", str(socket)]) == 2
+        assert f"no pacer listens at {socket}" in capsys.readouterr().err

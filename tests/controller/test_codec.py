@@ -212,3 +212,10 @@ def test_any_json_gives_a_record_or_a_value_error(data: object) -> None:
         except ValueError:
             continue
         assert isinstance(record, kind)
+
+
+def test_half_a_surrogate_pair_is_no_text() -> None:
+    """JSON can write it, UTF-8 and the store cannot: refused where it comes in."""
+    with pytest.raises(ValueError, match="surrogates"):
+        from_plain(str, "half \ud800")
+    assert from_plain(str, "whole 💧 °C") == "whole 💧 °C"

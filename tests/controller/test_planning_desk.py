@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -21,9 +22,12 @@ from tests.controller.builders import (
     later,
     make_outlook,
     make_parameters,
+    make_session,
     two_heater_site,
 )
 from tests.controller.desk_bench import Bench
+
+REACHED = Arrival("s", 18.0, 18.1, 17.5, 18.7, reachable=True)
 
 
 @pytest.fixture
@@ -214,6 +218,14 @@ END_S = START_S + 48 * HOUR_S
                 Block(START_S, END_S, False, BlockReason.IDLE),
             )
         },
+        {"blocks": (Block(START_S, 1e15, False, BlockReason.IDLE),)},
+        {"sessions": (make_session(hours=1e15),)},
+        {"sessions": (make_session(target_c=math.nan),)},
+        {"outlooks": (make_outlook(points=(Point(1e15, 18.0, 17.0, 19.0),)),)},
+        {"outlooks": (make_outlook(points=(Point(START_S, 1e6, 1.0, 2.0),)),)},
+        {"outlooks": (make_outlook(arrivals=(replace(REACHED, lead_s=math.nan),)),)},
+        {"outlooks": (make_outlook(arrivals=(replace(REACHED, lead_low_s=-1.0),)),)},
+        {"outlooks": (make_outlook(arrivals=(replace(REACHED, reached_s=1e15),)),)},
         {"outlooks": (make_outlook(points=(Point(START_S, math.nan, 1.0, 2.0),)),)},
         {"outlooks": (make_outlook(points=(Point(START_S, 1.0, -math.inf, 2.0),)),)},
         {"outlooks": (make_outlook(arrivals=(Arrival("s", 18.0, math.nan, 1.0, 2.0, True),)),)},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import stat
 from pathlib import Path
 
@@ -10,25 +11,27 @@ import pytest
 
 from controller.requests import FOLDER, leave_acknowledgement, take_acknowledgements
 
+HEATERS = frozenset({"boiler", "kettle"})
+
 
 def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
     """The service finds an acknowledgement at its next tick, and not again after that."""
     leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
-    assert take_acknowledgements(tmp_path) == {"boiler"}
-    assert take_acknowledgements(tmp_path) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler"}
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
 
 
 def test_several_heaters(tmp_path: Path) -> None:
     """Each heater is acknowledged by itself; asking twice is asking once."""
     for heater in ("boiler", "kettle", "boiler"):
         leave_acknowledgement(tmp_path, heater, at_s=1.0)
-    assert take_acknowledgements(tmp_path) == {"boiler", "kettle"}
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler", "kettle"}
 
 
 def test_no_store_yet(tmp_path: Path) -> None:
     """A store without requests, or none at all, is no error."""
-    assert take_acknowledgements(tmp_path) == frozenset()
-    assert take_acknowledgements(tmp_path / "nowhere") == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path / "nowhere", known=HEATERS) == frozenset()
 
 
 def test_private_to_the_user(tmp_path: Path) -> None:
@@ -51,6 +54,9 @@ def test_private_to_the_user(tmp_path: Path) -> None:
         b'{"acknowledge": 3}',
         b'{"acknowledge": null}',
         b'{"acknowledge": ["boiler"]}',
+        b'{"acknowledge": "furnace"}',
+        b'{"acknowledge": "\\ud800"}',
+        b'{"acknowledge": "boiler"' + b" " * 5000 + b"}",
         b"[" * 100_000,
     ],
 )
@@ -59,7 +65,7 @@ def test_nonsense_is_removed_and_acknowledges_nothing(tmp_path: Path, content: b
     (tmp_path / FOLDER).mkdir()
     (tmp_path / FOLDER / "acknowledge-a.json").write_bytes(content)
     leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
-    assert take_acknowledgements(tmp_path) == {"boiler"}
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler"}
     assert list((tmp_path / FOLDER).iterdir()) == []
 
 
@@ -73,13 +79,13 @@ def test_what_cannot_be_removed_acknowledges_nothing(
         raise PermissionError(self)
 
     monkeypatch.setattr(Path, "unlink", refuse)
-    assert take_acknowledgements(tmp_path) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
 
 
 def test_a_folder_in_place_of_a_request(tmp_path: Path) -> None:
     """Not even a folder of that name ends a tick."""
     (tmp_path / FOLDER / "acknowledge-boiler.json").mkdir(parents=True)
-    assert take_acknowledgements(tmp_path) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
 
 
 def test_a_draft_is_not_a_request(tmp_path: Path) -> None:
@@ -87,4 +93,18 @@ def test_a_draft_is_not_a_request(tmp_path: Path) -> None:
     (tmp_path / FOLDER).mkdir()
     draft = tmp_path / FOLDER / ".acknowledge-boiler.json.4711"
     draft.write_text(json.dumps({"acknowledge": "boiler", "at_s": 1.0}))
-    assert take_acknowledgements(tmp_path) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+
+
+@pytest.mark.parametrize("form", ["pipe", "link"])
+def test_what_is_no_file_holds_nothing_up(tmp_path: Path, form: str) -> None:
+    """A pipe that nobody writes, and a link to what never ends, are removed unread."""
+    (tmp_path / FOLDER).mkdir()
+    path = tmp_path / FOLDER / "acknowledge-boiler.json"
+    if form == "pipe":
+        os.mkfifo(path)
+    else:
+        path.symlink_to("/dev/zero")
+    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert not path.is_symlink()
+    assert not path.exists()
