@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 from controller.clock import SystemClock
 from controller.records.limits import LEASE_S
+from controller.records.safety import Severity
 from tests.faults.bench import COMMANDS, Workshop, heating_live, live, within
 from tests.faults.conftest import RunningBroker
 from tests.faults.flood import flooding
@@ -31,6 +32,8 @@ def test_a_broker_that_is_killed_leaves_the_relay_to_its_lease(
     os.kill(broker.pid, signal.SIGKILL)
     off_s = paced.open_after(at_most_s=200.0)
     noted("broker killed", off_s, bound_s=LEASE_S, clock=RELAY)
+    paced.trusting = False
+    within(10.0, lambda: paced.tick() or "relay_reachable" in weighing_off(paced), pause_s=0.05)
 
 
 def test_a_broker_that_has_forgotten_everything_hears_off_first(
@@ -52,6 +55,11 @@ def test_a_broker_that_has_forgotten_everything_hears_off_first(
     assert (late.heard[0].retained, b"false" in late.heard[0].payload) == (True, True)
     late.end()
     within(20.0, lambda: paced.tick() or len(relay.accepted()) > obeyed, pause_s=0.05)
+
+
+def weighing_off(paced: Paced) -> set[str]:
+    """The rules that withhold heat in the decision recorded last."""
+    return {v.rule for v in paced.workshop.last().verdicts if v.severity >= Severity.OFF}
 
 
 def listener(paced: Paced, broker: RunningBroker) -> RelayOnWire:

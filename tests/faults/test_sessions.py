@@ -63,6 +63,8 @@ def test_a_session_that_is_taken_over_is_off_and_the_end(
             off_s = workshop.relay.first_off_after(taken_s)
             assert not workshop.relay.closed
     assert "another client has taken the session" in service.errors.read_text()
+    told = [n.text for d in workshop.decisions() for n in d.notices]
+    assert "Another client has taken the session to a relay." in told
     noted(f"session taken over, MQTT {protocol}", off_s, bound_s=2.0)
 
 

@@ -53,6 +53,16 @@ def test_what_the_section_says_is_refused_is_refused() -> None:
     assert f"never more than {LEASE_S:.0f}" in SECTION
 
 
+def test_what_the_electrician_reads_has_the_same_numbers() -> None:
+    """Lease and span of the drop-out time in ``deploy/RELAYS.md`` are the product's."""
+    told = (ROOT / "deploy" / "RELAYS.md").read_text()
+    assert f"for `lease_s`, at most {LEASE_S:.0f}" in " ".join(told.split())
+    keys = (ROOT / "config" / "README.md").read_text()
+    span = re.search(r"^\| `drop_out_s` .*\| (\d+ to \d+) \|$", keys, flags=re.MULTILINE)
+    assert span is not None
+    assert f"{span[1]} s" in told
+
+
 def test_every_off_is_obeyed() -> None:
     """That of the example, and the will, which has no sequence."""
     for off in (OFF, WILL):
