@@ -23,10 +23,15 @@ _ALARMS = {
         "The circulation pump was told to run and does not: no heat at all until it does.",
         alarm=True,
     ),
+    ("loop_pressure", "falling"): Notice(
+        NoticeKind.PRESSURE_FALLING,
+        "The loop is losing pressure fast: look for a leak.",
+        alarm=True,
+    ),
 }
 """Rule and reason -> alarm for as long as the rule says so."""
 
-REPEATED = frozenset(notice.kind for notice in _ALARMS.values())
+REPEATED = frozenset({NoticeKind.HEAT_AFTER_OFF, NoticeKind.PUMP_STANDS})
 """Alarms that are given again every minute while they last."""
 
 

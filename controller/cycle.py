@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from controller import __version__, outputs
 from controller.alarms import alarms, unexpected
 from controller.outputs import Account, Fitted, Steps, sequence
+from controller.plant import loop_facts, zone_facts
 from controller.records.decision import (
     Command,
     Decision,
@@ -74,7 +75,7 @@ class Situation:
     relay_reachable : bool
         Whether a command can be delivered at this moment.
     loops : tuple of Loop
-        Those that the heater feeds, for the sake of their valves.
+        The loops that the heater feeds.
     outputs_reachable : bool
         Whether pump and valves hear what they are told.
     """
@@ -296,13 +297,20 @@ def _view(
         sensed=tuple(s for s in situation.sensed if s not in fitted.sensed),
         zones=tuple(zone.id for zone in situation.zones),
         rating_w=situation.heater.rating_w,
-        session_running=any(s.start_s <= now.utc_s < s.end_s for s in situation.sessions),
+        in_session=frozenset(
+            s.zone for s in situation.sessions if s.start_s <= now.utc_s < s.end_s
+        ),
         heat_wanted=wished.heat,
         heating=carry.state.heating,
         command_age_s=now.mono_s - carry.changed_mono_s,
         latched=carry.state.latched,
         relay_reachable=situation.relay_reachable,
         gap_s=carry.gap_s if last is None else None,
+        supply_limit_c=situation.heater.supply_limit_c,
+        zone_facts={zone.id: zone_facts(zone) for zone in situation.zones},
+        loop_facts={
+            loop.id: loop_facts(loop, situation.heater, situation.loops) for loop in situation.loops
+        },
         faulty=any(n.kind is NoticeKind.UNEXPECTED_ERROR for n in situation.notices),
         pump=account.pump_view(fitted),
     )

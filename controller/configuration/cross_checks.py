@@ -13,6 +13,7 @@ from pathlib import Path
 from controller.configuration.fields import Fields
 from controller.configuration.problems import choices, nearest, shown
 from controller.configuration.site import ReadSite
+from controller.plant import RELIEF_MARGIN_BAR
 from controller.records.limits import Limits
 from controller.records.site import (
     FORECAST,
@@ -30,6 +31,9 @@ from controller.units import currency_of
 SUPPLY_MARGIN_K = 5.0
 """How far a boiler's own supply thermostat must stay below the hard limit [K]; common practice
 for the distance of a supply trip from the design temperature, no source."""
+
+WARM_RISE_BAR = 0.2
+"""Room that a loop needs to warm up in [bar]: 20 K at 0.01 bar/K."""
 
 HEATER_ROLES = frozenset({Role.POWER, Role.ENERGY, Role.RELAY_STATE})
 """Roles of what is switched; what is left (supply, return, pressure) a loop may have too."""
@@ -110,6 +114,19 @@ def _loops_are_fed_by_one_heater(read: ReadSite) -> None:
         if each.loop.id not in fed:
             wrong = f"no heater feeds the loop {each.loop.id}"
             each.fields.blame(None, wrong, "name it among the loops of a heater")
+
+
+def _loops_leave_room_below_the_valve(read: ReadSite) -> None:
+    for one in read.loops:
+        fill_bar, valve_bar = one.loop.cold_fill_bar, one.loop.relief_valve_bar
+        highest_bar = valve_bar - RELIEF_MARGIN_BAR - WARM_RISE_BAR
+        if fill_bar > highest_bar:
+            one.fields.blame(
+                "cold_fill_bar",
+                f"cold_fill_bar {fill_bar:g} leaves no room below relief_valve_bar {valve_bar:g}",
+                f"give at most {highest_bar:.1f}: heat stops {RELIEF_MARGIN_BAR:g} bar below the "
+                "valve's setting, and a warm loop stands higher than a cold one",
+            )
 
 
 def _sensors_fit_their_subjects(read: ReadSite) -> None:
@@ -249,6 +266,7 @@ _CHECKS: tuple[Callable[[ReadSite], None], ...] = (
     _ids_are_told_apart,
     _loops_name_zones,
     _loops_are_fed_by_one_heater,
+    _loops_leave_room_below_the_valve,
     _sensors_fit_their_subjects,
     _zones_have_slab_and_air,
     _topics_are_told_apart,

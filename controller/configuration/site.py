@@ -150,6 +150,10 @@ def _loop(loop_id: str, fields: Fields) -> ReadLoop:
             # above 60 % glycol no longer lowers the freeze point (common practice, no source)
             glycol_mass_fraction=fields.read("glycol_mass_percent", number(0, 60)) / 100.0,
             valve=valve.output if valve and isinstance(valve.output, ZoneValve) else None,
+            relief_valve_bar=fields.read_or("relief_valve_bar", number(1.5, 6), 2.5),
+            cold_fill_bar=fields.read_or("cold_fill_bar", number(0.5, 4), 1.2),
+            cold_fill_c=fields.read_or("cold_fill_c", number(0, 40), 10.0),
+            rise_bar_per_k=fields.read_or("rise_bar_per_k", number(0, 0.05), 0.01),
         )
     return ReadLoop(loop, fields, valve)
 

@@ -69,6 +69,7 @@ class NoticeKind(StrEnum):
     PUMP_STANDS = "pump_stands"
     UNEXPECTED_ERROR = "unexpected_error"
     HEAT_AFTER_OFF = "heat_after_off"
+    PRESSURE_FALLING = "pressure_falling"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 
 from controller.records.instant import Instant
@@ -59,6 +60,51 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True)
+class ZoneFacts:
+    """What rules need to know of a zone's floor.
+
+    Attributes
+    ----------
+    area_m2 : float
+        Heated floor [m2].
+    slab_j_k : float
+        Heat stored by the slab for each kelvin [J/K].
+    slab_to_surface_m2k_w : float
+        Resistance from the slab core, at the tubes, to the floor's surface [m2K/W].
+    """
+
+    area_m2: float
+    slab_j_k: float
+    slab_to_surface_m2k_w: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFacts:
+    """What rules need to know of a loop.
+
+    Attributes
+    ----------
+    zone : str
+        The zone whose slab it runs through.
+    dead_time_s : float
+        Time in which its content goes round once, at most [s].
+    low_bar, high_bar : float
+        Gauge pressure below and above which there is no heat, the low one at ``cold_c`` [bar].
+    cold_c : float
+        Fluid temperature at which pressures are compared [°C].
+    bar_per_k : float
+        How much the pressure rises with the fluid's temperature [bar/K].
+    """
+
+    zone: str
+    dead_time_s: float
+    low_bar: float
+    high_bar: float
+    cold_c: float
+    bar_per_k: float
+
+
+@dataclass(frozen=True, slots=True)
 class SafetyView:
     """All that a rule may look at.
 
@@ -76,8 +122,8 @@ class SafetyView:
         The zones that the heater serves.
     rating_w : float
         The heater's rating [W].
-    session_running : bool
-        Whether a session runs in any of the zones.
+    in_session : frozenset of str
+        The zones in which a session runs.
     heat_wanted : bool
         What the plan asks for.
     heating : bool
@@ -95,6 +141,10 @@ class SafetyView:
         Whether something in this tick failed that nobody had thought of.
     pump : PumpView or None
         The circulation pump that is switched from here, with its own sensors.
+    supply_limit_c : float
+        What the heater's own thermostat is set to [°C].
+    zone_facts, loop_facts : mapping
+        By zone, and by loop.
     """
 
     now: Instant
@@ -104,7 +154,7 @@ class SafetyView:
     sensed: tuple[Sensed, ...]
     zones: tuple[str, ...]
     rating_w: float
-    session_running: bool
+    in_session: frozenset[str]
     heat_wanted: bool
     heating: bool
     command_age_s: float
@@ -113,6 +163,9 @@ class SafetyView:
     gap_s: float | None = None
     faulty: bool = False
     pump: PumpView | None = None
+    supply_limit_c: float = math.inf
+    zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)
+    loop_facts: Mapping[str, LoopFacts] = field(default_factory=dict)
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""

@@ -175,7 +175,19 @@ class CirculationPump:
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """A tube circuit in one zone's slab, always open where it has no valve."""
+    """A tube circuit in one zone's slab, always open where it has no valve.
+
+    Attributes
+    ----------
+    tube_length_m, tube_bore_m, glycol_mass_fraction : float
+        [m], [m], [-].
+    relief_valve_bar : float
+        Gauge pressure at which the relief valve opens [bar].
+    cold_fill_bar, cold_fill_c : float
+        Gauge pressure to which the loop was filled [bar], and the fluid's temperature then [°C].
+    rise_bar_per_k : float
+        How much the pressure rises as the fluid warms [bar/K].
+    """
 
     id: str
     zone: str
@@ -183,6 +195,10 @@ class Loop:
     tube_bore_m: float
     glycol_mass_fraction: float
     valve: ZoneValve | None = None
+    relief_valve_bar: float = 2.5
+    cold_fill_bar: float = 1.2
+    cold_fill_c: float = 10.0
+    rise_bar_per_k: float = 0.01
 
 
 @dataclass(frozen=True, slots=True)

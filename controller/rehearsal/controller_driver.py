@@ -98,6 +98,7 @@ class ControllerDriver:
         self.start_s = start_s
         self._sensors = rehearsed.site.sensors_of(rehearsed.heater)
         self._zones = rehearsed.site.zones_of(rehearsed.heater)
+        self._loops = rehearsed.site.loops_of(rehearsed.heater)
         self._readings = LatestReadings(rehearsed.site)
         self.memory = Memory()
         self._carry = Carry.at_start(None, Instant(start_s, 0.0))
@@ -134,6 +135,7 @@ class ControllerDriver:
             sessions=sessions,
             plan=self._plan,
             parameter_sets=self.parameter_sets,
+            loops=self._loops,
         )
         decision, self._carry = decide(situation, self._carry)
         self.decision = decision

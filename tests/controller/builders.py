@@ -16,6 +16,7 @@ from controller.calendar import Bookings
 from controller.configuration import Configuration
 from controller.cycle import Situation
 from controller.interlocks.rule import Rule
+from controller.plant import loop_facts, zone_facts
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S, Limits
 from controller.records.plan import (
@@ -176,6 +177,7 @@ MILD = (slab(), air(), outdoor())
 
 def view(*readings: Sensed, **changes: Any) -> SafetyView:
     """One tick in the middle of a quiet run, with all readings fresh unless given."""
+    site = make_site()
     base = SafetyView(
         now=START,
         elapsed_s=TICK_S,
@@ -184,11 +186,14 @@ def view(*readings: Sensed, **changes: Any) -> SafetyView:
         sensed=readings or MILD,
         zones=("bay",),
         rating_w=RATING_W,
-        session_running=False,
+        in_session=frozenset(),
         heat_wanted=True,
         heating=False,
         command_age_s=HOUR_S,
         latched=frozenset(),
+        supply_limit_c=48.0,
+        zone_facts={zone: zone_facts(make_zone(zone)) for zone in ("bay", "loft")},
+        loop_facts={loop.id: loop_facts(loop, site.heaters[0], site.loops) for loop in site.loops},
     )
     return replace(base, **changes)
 
@@ -307,6 +312,7 @@ def make_situation(*readings: Sensed, **changes: Any) -> Situation:
         sessions=(),
         plan=None,
         parameter_sets={},
+        loops=site.loops,
     )
     return replace(base, **changes)
 

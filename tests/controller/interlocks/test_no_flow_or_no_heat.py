@@ -1,0 +1,158 @@
+"""Heat is asked for and nothing comes: when it trips, and all that must not trip it."""
+
+from typing import Any
+
+import pytest
+
+from controller.interlocks import no_flow_or_no_heat
+from controller.records.readings import Condition, Sensed
+from controller.records.safety import Clears, Severity
+from controller.records.site import Role
+from tests.controller.builders import MILD, RATING_W, Script, sensed
+
+DEAD_S = 230.0
+"""A little over the loop's dead time: 48 l at 0.21 l/s."""
+ON = {"heating": True}
+GAUGE = sensed(Role.PRESSURE, 1.5, subject="bay-loop")
+
+
+def loop(supply: float, back: float, watts: float | None, **changes: Any) -> tuple[Sensed, ...]:
+    """Supply, return and power, with a pressure gauge fitted."""
+    found = [
+        *MILD,
+        GAUGE,
+        sensed(Role.SUPPLY, supply, subject="bay-loop", **changes),
+        sensed(Role.RETURN, back, subject="bay-loop", **changes),
+    ]
+    if watts is not None:
+        found.append(sensed(Role.POWER, watts, subject="boiler", **changes))
+    return tuple(found)
+
+
+NOTHING = loop(20.0, 19.5, 45.0)
+"""The pump alone draws power, and nothing warms."""
+
+
+@pytest.mark.parametrize(
+    ("readings", "trips"),
+    [
+        (NOTHING, True),
+        (loop(20.9, 20.0, 0.19 * RATING_W), True),
+        (loop(44.9, 44.0, 0.0), True),
+        # each of the three alone says that something comes, or that nothing need come
+        (loop(20.0, 19.5, 0.2 * RATING_W), False),
+        (loop(21.0, 20.0, 0.0), False),
+        (loop(45.0, 45.0, 0.0), False),  # 3 K below the thermostat's 48 °C
+        (loop(48.2, 47.9, 30.0), False),  # a warm loop at its own limit
+        # the pipe is still warm from the last run while the element heats: a warm restart
+        (loop(31.0, 31.0, RATING_W), False),
+    ],
+)
+def test_table(readings: tuple[Sensed, ...], trips: bool) -> None:
+    """Little power, no drop and a cool supply together, for ten minutes after the dead time."""
+    script = Script(no_flow_or_no_heat)
+    assert script.run(DEAD_S + 580.0, *readings, **ON).severity is Severity.ALLOW
+    assert (script.run(60.0, *readings, **ON).severity is Severity.TRIP) is trips
+
+
+def test_without_demand_nothing_is_expected() -> None:
+    """A cold loop at rest is no fault."""
+    assert (
+        Script(no_flow_or_no_heat).run(7200.0, *NOTHING, heating=False).severity is Severity.ALLOW
+    )
+
+
+def test_short_demands_do_not_add_up() -> None:
+    """Nine minutes, again and again, are each too short to tell."""
+    script = Script(no_flow_or_no_heat)
+    for _ in range(6):
+        assert script.run(540.0, *NOTHING, **ON).severity is Severity.ALLOW
+        assert script.run(300.0, *NOTHING, heating=False).severity is Severity.ALLOW
+
+
+def test_a_thermostat_that_cycles_is_no_fault() -> None:
+    """A boiler that swings by 8 K below its limit with pauses of ten minutes heats all the same."""
+    script = Script(no_flow_or_no_heat)
+    swing = [48.0, 46.0, 43.5, 42.0, 41.0, 40.2, 40.0]
+    for _ in range(4):
+        for supply in swing:
+            readings = loop(supply, supply - 2.0, 20.0)
+            assert script.run(90.0, *readings, **ON).severity is Severity.ALLOW
+        assert script.run(300.0, *loop(45.0, 39.0, RATING_W), **ON).severity is Severity.ALLOW
+
+
+def test_tries_once_more_then_locks_out() -> None:
+    """After a rest of 15 min heat may be tried again; where nothing comes again, it locks out."""
+    script = Script(no_flow_or_no_heat)
+    assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
+    assert script.run(870.0, *NOTHING, heating=False).severity is Severity.TRIP
+    assert script.run(40.0, *NOTHING, heating=False).severity is Severity.ALLOW
+    verdicts = [script.tick(*NOTHING, **ON) for _ in range(round(DEAD_S + 610.0) // 10)]
+    (locked,) = [v for v in verdicts if v.severity > Severity.ALLOW]
+    assert (locked.severity, locked.clears) == (Severity.LOCKOUT, Clears.ON_ACKNOWLEDGE)
+
+
+def test_heat_that_comes_at_last_forgets_the_first_attempt() -> None:
+    """A supplier that switches the boiler off now and then never adds up to a lockout."""
+    script = Script(no_flow_or_no_heat)
+    for _ in range(3):
+        assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
+        script.run(910.0, *NOTHING, heating=False)
+        assert script.run(600.0, *loop(35.0, 29.0, RATING_W), **ON).severity is Severity.ALLOW
+
+
+def test_a_restart_keeps_rest_and_attempt() -> None:
+    """Neither the rest nor the first attempt is forgotten with the process."""
+    script = Script(no_flow_or_no_heat)
+    script.run(DEAD_S + 610.0, *NOTHING, **ON)
+    assert script.restart(*NOTHING).severity is Severity.TRIP
+    script.run(900.0, *NOTHING, heating=False)
+    verdicts = [script.tick(*NOTHING, **ON) for _ in range(round(DEAD_S + 610.0) // 10)]
+    assert Severity.LOCKOUT in {v.severity for v in verdicts}
+
+
+@pytest.mark.parametrize("condition", [c for c in Condition if c is not Condition.FRESH])
+def test_unknown_readings_say_nothing(condition: Condition) -> None:
+    """What cannot be trusted never makes this rule trip, however long."""
+    verdict = Script(no_flow_or_no_heat).run(
+        7200.0, *loop(20.0, 20.0, 0.0, condition=condition), **ON
+    )
+    assert (verdict.severity, verdict.reason) == (Severity.ALLOW, "unknown")
+
+
+def test_old_readings_confirm_nothing() -> None:
+    """Readings from before the demand are not what it was waited for."""
+    script = Script(no_flow_or_no_heat)
+    for waited_s in range(0, 580, 10):
+        old = loop(20.0, 19.5, 0.0, age_s=float(waited_s))
+        assert script.tick(*old, **ON).severity is Severity.ALLOW
+
+
+def test_without_power_the_temperatures_alone_count() -> None:
+    """The tighter default: no drop and a cool supply are enough."""
+    script = Script(no_flow_or_no_heat)
+    assert script.run(DEAD_S + 610.0, *loop(20.0, 19.5, None), **ON).severity is Severity.TRIP
+
+
+def test_without_a_gauge_it_waits_five_minutes() -> None:
+    """The tighter default where no pressure sensor is fitted."""
+    script = Script(no_flow_or_no_heat)
+    ungauged = tuple(s for s in NOTHING if s.role is not Role.PRESSURE)
+    assert script.run(DEAD_S + 270.0, *ungauged, **ON).severity is Severity.ALLOW
+    assert script.run(50.0, *ungauged, **ON).severity is Severity.TRIP
+
+
+def test_without_supply_or_return_it_is_not_fitted() -> None:
+    """Nobody then sees whether heat flows."""
+    for role in (Role.SUPPLY, Role.RETURN):
+        blind = tuple(s for s in NOTHING if s.role is not role)
+        assert Script(no_flow_or_no_heat).run(3600.0, *blind, **ON).reason == "not_fitted"
+
+
+def test_one_loop_with_flow_is_flow() -> None:
+    """Where one of two loops takes heat, the heater has flow."""
+    other = (
+        sensed(Role.SUPPLY, 35.0, subject="loft-loop"),
+        sensed(Role.RETURN, 29.0, subject="loft-loop"),
+    )
+    assert Script(no_flow_or_no_heat).run(3600.0, *NOTHING, *other, **ON).severity is Severity.ALLOW
