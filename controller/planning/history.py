@@ -7,6 +7,7 @@ and the starting state do).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -19,6 +20,8 @@ from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
 from models.series import Series
 
 FloatArray = npt.NDArray[np.float64]
+Samples = Sequence[tuple[float, float]] | FloatArray
+"""Rows of (measured_s, value), ascending."""
 
 STEP_S = 300.0
 """Step of the history grid [s]."""
@@ -29,8 +32,8 @@ BRIDGED_S = 900.0
 class Source(Protocol):
     """Where history comes from: the store's reader, or the memory of a rehearsal."""
 
-    def samples(self, sensor: str, since_s: float, until_s: float) -> list[tuple[float, float]]:
-        """Good samples of a sensor as (measured_s, value), ascending."""
+    def samples(self, sensor: str, since_s: float, until_s: float) -> Samples:
+        """Good samples of a sensor."""
         ...
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
@@ -176,9 +179,9 @@ def bridged(values: FloatArray, slots: int) -> FloatArray:
 
 def _sensor_mean(source: Source, sensor: str, grid: Grid) -> FloatArray:
     pairs = source.samples(sensor, grid.start_s, grid.end_s)
-    if not pairs:
+    if len(pairs) == 0:
         return np.full(grid.count, np.nan)
-    times_s, values = np.array(pairs, dtype=np.float64).T
+    times_s, values = np.asarray(pairs, dtype=np.float64).T
     slot = np.floor((times_s - grid.start_s) / grid.step_s).astype(np.int64)
     inside = (slot >= 0) & (slot < grid.count)
     counts = np.bincount(slot[inside], minlength=grid.count)

@@ -127,8 +127,8 @@ def _sampled(
     for sensor in site.sensors:
         if sensor.role is role:
             samples = source.samples(sensor.id, since_s, now_s + _JUST_AFTER_S)
-            if samples:
-                return [value for _, value in samples]
+            if len(samples):
+                return [float(value) for _, value in samples]
     return []
 
 

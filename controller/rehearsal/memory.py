@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left, bisect_right
+
+import numpy as np
+from numpy.typing import NDArray
 
 from controller.records.forecast import Forecast
 
@@ -14,13 +18,13 @@ class Memory:
     """Samples by sensor, thinned to one a minute, changes of the command by heater, forecasts."""
 
     def __init__(self) -> None:
-        self._samples: dict[str, tuple[list[float], list[float]]] = {}
+        self._samples: dict[str, tuple[array[float], array[float]]] = {}
         self._changes: dict[str, tuple[list[float], list[bool]]] = {}
         self._forecasts: list[Forecast] = []
 
     def add_sample(self, sensor: str, *, at_s: float, value: float) -> None:
         """Keep a good reading; times must not go back."""
-        times_s, values = self._samples.setdefault(sensor, ([], []))
+        times_s, values = self._samples.setdefault(sensor, (array("d"), array("d")))
         if not times_s or at_s - times_s[-1] >= SAMPLE_S:
             times_s.append(at_s)
             values.append(value)
@@ -36,11 +40,11 @@ class Memory:
         """Keep a forecast; times of receipt must not go back."""
         self._forecasts.append(forecast)
 
-    def samples(self, sensor: str, since_s: float, until_s: float) -> list[tuple[float, float]]:
-        """Samples of a sensor within ``since_s`` <= time < ``until_s``, ascending."""
-        times_s, values = self._samples.get(sensor, ([], []))
+    def samples(self, sensor: str, since_s: float, until_s: float) -> NDArray[np.float64]:
+        """Samples of a sensor within ``since_s`` <= time < ``until_s``, ascending, shape (n, 2)."""
+        times_s, values = self._samples.get(sensor, (array("d"), array("d")))
         first, last = bisect_left(times_s, since_s), bisect_left(times_s, until_s)
-        return list(zip(times_s[first:last], values[first:last], strict=True))
+        return np.stack((times_s[first:last], values[first:last]), axis=1)
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of the command before ``until_s``, with the one in force at ``since_s`` first."""
