@@ -1,15 +1,18 @@
-"""How warm the sessions already held were found, and what that says of the margin."""
+"""How warm the sessions already held were found: what that says of the margin and of promises."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
-from controller.planning.history import Grid, Source, role_mean
+from controller.planning.history import FloatArray, Grid, Source, role_mean
 from controller.planning.wishes_ahead import ready_c
+from controller.records.plan import Arrival
 from controller.records.sessions import Session
-from controller.records.site import Role, Site, Zone
+from controller.records.site import Heater, Role, Site, Zone
 
 STEP_K = 0.5
 """How far one surprise moves the margin: a session found cold by this times the readiness asked
@@ -21,6 +24,42 @@ LEAST_K, MOST_K = -0.3, 1.5
 AROUND_S = 600.0
 """Room air is taken this long before and after a start [s]."""
 _PARTS = 5
+PROMISED_S = 12 * 3600.0
+"""A promise counts as it stood this long before its session [s]."""
+FARTHEST_K = 1.0
+"""A session found further off than this teaches as if it were this far off [K]."""
+DOUBT = 4
+"""Promises taken to have been kept exactly, before any session [-]."""
+COVERED = 0.8
+"""Share of sessions that the interval of a promise should hold [-]."""
+_SUPPOSED = np.array(
+    [abs(NormalDist().inv_cdf(0.1 * k)) / NormalDist().inv_cdf(0.9) for k in range(1, 10)]
+)
+"""Distances in half widths of nine promises whose intervals are right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What promises lack, by the sessions they were made to.
+
+    ``air_k`` is to be added to the expected air [K], ``widening`` to be multiplied into the
+    half widths of its interval [-].
+    """
+
+    air_k: float = 0.0
+    widening: float = 1.0
+
+    def of(self, arrival: Arrival) -> Arrival:
+        """An arrival put right; the correction stands beside it."""
+        air_c = arrival.air_c + self.air_k
+        return replace(
+            arrival,
+            air_c=air_c,
+            low_c=air_c - self.widening * (arrival.air_c - arrival.low_c),
+            high_c=air_c + self.widening * (arrival.high_c - arrival.air_c),
+            learnt_k=self.air_k,
+            widened=self.widening,
+        )
 
 
 def margin_shift_k(
@@ -56,6 +95,63 @@ def margin_shift_k(
         shift_k += STEP_K * (1.0 - chance if cold else -chance)
         shift_k = min(max(shift_k, LEAST_K), MOST_K)
     return shift_k
+
+
+UNCORRECTED = Correction()
+
+
+def correction(
+    source: Source, site: Site, heater: Heater, zone: Zone, held: Sequence[Session], *, now_s: float
+) -> Correction:
+    """What the promises made 12 h before the sessions already held have lacked.
+
+    Parameters
+    ----------
+    source : Source
+    site : Site
+    heater : Heater
+        Whose plans made the promises.
+    zone : Zone
+    held : sequence of Session
+        By start; those of other zones, and those not yet begun for ten minutes, are left out.
+    now_s : float
+        UTC seconds.
+
+    Notes
+    -----
+    The mean of what was missed, drawn towards nothing while sessions are few; then the share
+    `COVERED` of the distances that are left, in half widths, as in split conformal prediction
+    (Papadopoulos, Proedrou, Vovk and Gammerman, ECML 2002), those of `_SUPPOSED` among them.
+    """
+    missed_k, below_k, above_k = _kept(source, site, heater, zone, held, now_s=now_s)
+    if not len(missed_k):
+        return UNCORRECTED
+    bounded_k = np.clip(missed_k, -FARTHEST_K, FARTHEST_K)
+    air_k = float(bounded_k.sum() / (DOUBT + len(bounded_k)))
+    left_k = missed_k - air_k
+    distances = np.abs(left_k) / np.where(left_k < 0.0, below_k, above_k)
+    known = np.concatenate((distances, _SUPPOSED))
+    return Correction(air_k, float(np.quantile(known, COVERED)))
+
+
+def _kept(
+    source: Source, site: Site, heater: Heater, zone: Zone, held: Sequence[Session], *, now_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How far sessions were found from their uncorrected promises, and the half widths [K]."""
+    kept = []
+    for session in held:
+        if session.zone != zone.id or session.start_s + AROUND_S > now_s:
+            continue
+        told = source.promised(heater.id, session.id, session.start_s - PROMISED_S)
+        found_c = _found_c(source, site, zone, session)
+        if told is None or not np.isfinite(found_c):
+            continue
+        half_k = (told.air_c - told.low_c, told.high_c - told.air_c)
+        if min(half_k) > 0.0:
+            off_k = found_c - (told.air_c - told.learnt_k)
+            kept.append((off_k, *(each / told.widened for each in half_k)))
+    missed_k, below_k, above_k = np.array(kept, dtype=np.float64).reshape(-1, 3).T
+    return missed_k, below_k, above_k
 
 
 def _found_c(source: Source, site: Site, zone: Zone, session: Session) -> float:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from controller.planning.describe import heat_share, zone_sun_w_m2
 from controller.records.forecast import Forecast
+from controller.records.plan import Arrival
 from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
 from models.series import Series
 
@@ -38,6 +39,10 @@ class Source(Protocol):
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of a heater's command, ascending, with the one in force at ``since_s``."""
+        ...
+
+    def promised(self, heater: str, session: str, before_s: float) -> Arrival | None:
+        """What the last plan made before a moment promised a session; None where nothing."""
         ...
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:

@@ -102,17 +102,19 @@ def _arrival(
     reachable = planned_c >= ready_c(session) - TOLERANCE_K
     expected_c, low_c, high_c = _arriving(case, room, session, heat_w, planned_c, spread)
     lead_low_s, lead_high_s = _lead_bounds_s(case, session)
-    return Arrival(
-        session=session.id,
-        target_c=session.target_c,
-        air_c=expected_c,
-        low_c=low_c,
-        high_c=high_c,
-        reachable=reachable,
-        reached_s=None if reachable else _reached_s(case, room, session),
-        lead_s=_lead_s(session, blocks),
-        lead_low_s=lead_low_s,
-        lead_high_s=lead_high_s,
+    return case.correction.of(
+        Arrival(
+            session=session.id,
+            target_c=session.target_c,
+            air_c=expected_c,
+            low_c=low_c,
+            high_c=high_c,
+            reachable=reachable,
+            reached_s=None if reachable else _reached_s(case, room, session),
+            lead_s=_lead_s(session, blocks),
+            lead_low_s=lead_low_s,
+            lead_high_s=lead_high_s,
+        )
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from controller.planning.describe import heat_share, surface_share, tubes_w_k
+from controller.planning.held_sessions import UNCORRECTED, Correction
 from controller.planning.history import FloatArray, Grid
 from controller.planning.outlook import Weather
 from controller.planning.wishes_ahead import Wish, session_borders
@@ -27,7 +28,8 @@ LIMIT_H = 400.0
 class ZoneCase:
     """All that one zone's part of a plan follows from; ``share`` is its part of the heat.
 
-    ``shift_k`` is what sessions already held add to the margin.
+    ``shift_k`` is what sessions already held add to the margin, ``correction`` what they say of
+    promises.
     """
 
     site: Site
@@ -40,6 +42,7 @@ class ZoneCase:
     rating_w: float
     grid: Grid
     shift_k: float = 0.0
+    correction: Correction = UNCORRECTED
 
     @property
     def share(self) -> float:

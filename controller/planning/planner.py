@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from controller.planning.blocks import Interval, Need, label
-from controller.planning.held_sessions import margin_shift_k
+from controller.planning.held_sessions import correction, margin_shift_k
 from controller.planning.history import FloatArray, Grid, Source, heater_duty, zone_heat_w
 from controller.planning.network_arrivals import zone_outlook
 from controller.planning.network_case import ZoneCase
@@ -122,6 +122,7 @@ def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> li
             rating_w=rating_w,
             grid=grid,
             shift_k=margin_shift_k(source, site, zone, errand.held, now_s=now_s),
+            correction=correction(source, site, heater, zone, errand.held, now_s=now_s),
         )
         for zone in site.zones_of(heater)
     ]

@@ -62,6 +62,8 @@ class Arrival:
 
     ``reached_s`` is when the target would be reached at full heat where it cannot be in time;
     None where it is, or never would be. ``lead_s`` is from the start of preheat to the session.
+    ``learnt_k`` is what sessions already held have added to ``air_c``, and ``widened`` how many
+    times as wide they have made the interval: both are in it already.
     """
 
     session: str
@@ -74,6 +76,8 @@ class Arrival:
     lead_s: float | None = None
     lead_low_s: float | None = None
     lead_high_s: float | None = None
+    learnt_k: float = 0.0
+    widened: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -225,6 +225,7 @@ class ControllerDriver:
         if fault := fault_of_plan(plan, heater=heater, now_s=now_s):
             return fault
         self._plan = plan
+        self.memory.add_plan(plan)
         self._freeze(plan, sessions)
         return None
 

@@ -9,18 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.records.forecast import Forecast
+from controller.records.plan import Arrival, Plan
 
 SAMPLE_S = 60.0
 """Least distance of two kept samples of one sensor [s]."""
 
 
 class Memory:
-    """Samples by sensor, thinned to one a minute, changes of the command by heater, forecasts."""
+    """Samples by sensor, one a minute, changes of the command by heater, forecasts, promises."""
 
     def __init__(self) -> None:
         self._samples: dict[str, tuple[array[float], array[float]]] = {}
         self._changes: dict[str, tuple[list[float], list[bool]]] = {}
         self._forecasts: list[Forecast] = []
+        self._promises: dict[tuple[str, str], tuple[list[float], list[Arrival]]] = {}
 
     def add_sample(self, sensor: str, *, at_s: float, value: float) -> None:
         """Keep a good reading; times must not go back."""
@@ -40,6 +42,13 @@ class Memory:
         """Keep a forecast; times of receipt must not go back."""
         self._forecasts.append(forecast)
 
+    def add_plan(self, plan: Plan) -> None:
+        """Keep what a plan promises; times must not go back."""
+        for arrival in (a for outlook in plan.outlooks for a in outlook.arrivals):
+            kept = self._promises.setdefault((plan.heater, arrival.session), ([], []))
+            kept[0].append(plan.made_s)
+            kept[1].append(arrival)
+
     def samples(self, sensor: str, since_s: float, until_s: float) -> NDArray[np.float64]:
         """Samples of a sensor within ``since_s`` <= time < ``until_s``, ascending, shape (n, 2)."""
         times_s, values = self._samples.get(sensor, (array("d"), array("d")))
@@ -52,6 +61,12 @@ class Memory:
         first = max(0, bisect_right(times_s, since_s) - 1)
         last = bisect_left(times_s, until_s)
         return list(zip(times_s[first:last], commands[first:last], strict=True))
+
+    def promised(self, heater: str, session: str, before_s: float) -> Arrival | None:
+        """What the last plan made before a moment promised a session; None where nothing."""
+        made_s, arrivals = self._promises.get((heater, session), ([], []))
+        last = bisect_right(made_s, before_s) - 1
+        return arrivals[last] if last >= 0 else None
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
         """Forecasts received within ``since_s`` <= time < ``until_s``, ascending."""

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from controller.records.decision import Decision, Readback
 from controller.records.forecast import Forecast
-from controller.records.plan import ParameterSet, Plan
+from controller.records.plan import Arrival, ParameterSet, Plan
 from controller.records.readings import Quality, Rejection, RejectionCount
 from controller.store import queries, rows
 from controller.store.database import FILE_NAME, connect_reader
@@ -111,6 +111,19 @@ class Reader:
                 ),
             ).fetchall()
         return _in_force_at(_changes(found, rows.to_ms(until_s)), since_s)
+
+    def promised(self, heater: str, session: str, before_s: float) -> Arrival | None:
+        """What the last plan made for a heater before a moment promised a session.
+
+        None where there is no such plan, or it did not look as far as the session.
+        """
+        with reported("read a plan", self._path):
+            row = self._connection.execute(
+                "SELECT plan FROM plan WHERE heater = ? AND made_ms <= ? "
+                "ORDER BY made_ms DESC, rowid DESC LIMIT 1",
+                (heater, rows.to_ms(before_s)),
+            ).fetchone()
+            return None if row is None else rows.arrival_from(row[0], session)
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
         """Forecasts received in [since_s, until_s), by time of receipt."""

@@ -19,7 +19,7 @@ from controller.records.decision import (
 from controller.records.forecast import ForecastPoint
 from controller.records.instant import Instant
 from controller.records.outputs import OutputCommand
-from controller.records.plan import BlockReason, Plan, Point, Rung
+from controller.records.plan import Arrival, BlockReason, Plan, Point, Rung
 from controller.records.readings import Quality, Sensed
 from controller.records.safety import Verdict
 
@@ -143,6 +143,14 @@ def plan_from(plan: str, points: str | None) -> Plan:
     of_outlooks = from_json(tuple[tuple[Point, ...], ...], points)
     outlooks = zip(bare.outlooks, of_outlooks, strict=True)
     return replace(bare, outlooks=tuple(replace(o, points=p) for o, p in outlooks))
+
+
+def arrival_from(plan: str, session: str) -> Arrival | None:
+    """What a stored plan promises a session; the rest of the plan is not looked at."""
+    outlooks = json.loads(plan)["outlooks"]
+    told = (each for outlook in outlooks for each in outlook["arrivals"])
+    found = next((each for each in told if each["session"] == session), None)
+    return None if found is None else from_plain(Arrival, found)
 
 
 _POINT_FIELDS = tuple(field.name for field in fields(ForecastPoint))

@@ -14,7 +14,7 @@ from pathlib import Path
 from controller.records.decision import Command, Decision, Wish
 from controller.records.forecast import Forecast
 from controller.records.instant import Instant
-from controller.records.plan import BlockReason, Rung
+from controller.records.plan import Arrival, BlockReason, Rung
 from controller.records.readings import Quality
 from controller.records.sessions import Session
 from controller.records.site import Role, Site
@@ -193,6 +193,10 @@ class AlikeZones:
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of the command."""
         return self._memory.heating(heater, since_s, until_s)
+
+    def promised(self, heater: str, session: str, before_s: float) -> Arrival | None:
+        """Nothing was."""
+        return None
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
         """None were kept."""

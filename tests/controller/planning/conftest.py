@@ -14,7 +14,7 @@ from controller.planning.planner import make_plan
 from controller.records.errands import PlanErrand
 from controller.records.forecast import Forecast
 from controller.records.limits import Limits
-from controller.records.plan import ParameterSet, Plan
+from controller.records.plan import Arrival, ParameterSet, Plan
 from controller.records.sessions import Session
 from controller.records.site import (
     Broker,
@@ -39,6 +39,7 @@ class Memory:
     def __init__(self) -> None:
         self.readings: dict[str, tuple[list[float], list[float]]] = {}
         self.changes: dict[str, list[tuple[float, bool]]] = {}
+        self.promises: dict[str, list[tuple[float, Arrival]]] = {}
 
     def add(self, sensor: str, at_s: float, value: float) -> None:
         times, values = self.readings.setdefault(sensor, ([], []))
@@ -54,6 +55,10 @@ class Memory:
         times, values = self.readings.get(sensor, ([], []))
         a, b = bisect.bisect_left(times, since_s), bisect.bisect_left(times, until_s)
         return list(zip(times[a:b], values[a:b], strict=True))
+
+    def promised(self, heater: str, session: str, before_s: float) -> Arrival | None:
+        made = [a for at_s, a in self.promises.get(session, []) if at_s <= before_s]
+        return made[-1] if made else None
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
         return []

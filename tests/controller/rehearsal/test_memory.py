@@ -3,6 +3,7 @@
 import numpy as np
 
 from controller.planning.history import Source
+from controller.records.plan import Arrival, Plan, ZoneOutlook
 from controller.rehearsal.memory import Memory
 
 
@@ -30,3 +31,15 @@ def test_commands_come_with_the_one_in_force() -> None:
     assert memory.heating("boiler", 25.0, 40.0) == [(20.0, True)]
     assert memory.heating("boiler", 20.0, 21.0) == [(20.0, True)]
     assert memory.heating("other", 0.0, 100.0) == []
+
+
+def test_promises_are_told_as_they_stood() -> None:
+    """The last plan made by a moment counts; before the first there is none."""
+    memory = Memory()
+    for made_s, air_c in ((100.0, 18.0), (200.0, 19.0)):
+        arrival = Arrival("talk", 19.0, air_c, air_c - 1.0, air_c + 1.0, reachable=True)
+        outlook = ZoneOutlook("bay", "day-one", (), (arrival,))
+        memory.add_plan(Plan("p", "boiler", made_s, 1e4, (), (outlook,)))
+    told = [source(memory).promised("boiler", "talk", at_s) for at_s in (99.0, 100.0, 250.0)]
+    assert [None if a is None else a.air_c for a in told] == [None, 18.0, 19.0]
+    assert memory.promised("boiler", "other", 250.0) is None

@@ -203,6 +203,17 @@ def test_plans_come_back(writer: Writer, reader: Reader) -> None:
     assert reader.latest_plan("kiln") is None
 
 
+def test_promises_are_those_of_the_last_plan_before(writer: Writer, reader: Reader) -> None:
+    """Of two plans the later counts from its making on; other heaters and sessions have none."""
+    writer.add_plan(plan("a", 1000.0))
+    writer.add_plan(plan("b", 2000.0))
+    (arrival,) = plan("b", 2000.0).outlooks[0].arrivals
+    assert reader.promised("boiler", arrival.session, 2500.0) == arrival
+    assert reader.promised("boiler", arrival.session, 999.0) is None
+    assert reader.promised("boiler", "another", 2500.0) is None
+    assert reader.promised("kiln", arrival.session, 2500.0) is None
+
+
 def test_old_plans_keep_blocks_and_arrivals_only(writer: Writer, reader: Reader) -> None:
     """Storing a plan drops the points of those older than the time they are kept."""
     writer.add_plan(plan("old", 0.0))
