@@ -11,6 +11,8 @@ import ssl
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from controller.credentials import (
     CredentialError,
@@ -24,6 +26,10 @@ KEEP_ALIVE_S = 15
 FIRST_RETRY_S = 1
 LAST_RETRY_S = 30
 """Shortest and longest wait before the broker is tried again [s]."""
+
+LARGEST_PACKET_BYTES = 16 * 1024 * 1024
+"""What a broker may send us at once: the library holds a whole packet before anyone can look at
+it, and MQTT allows 256 MiB. Payloads below this are counted when they are too large."""
 
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 _LOG = logging.getLogger(__name__)
@@ -67,6 +73,18 @@ def new_client(broker: Broker, *, client_id: str, reconnects: bool) -> paho.Clie
     client.reconnect_delay_set(FIRST_RETRY_S, LAST_RETRY_S)
     _let_in(client, broker, reconnects=reconnects)
     return client
+
+
+def connect_properties(broker: Broker) -> Properties | None:
+    """What a connection asks of the broker: no packet above ``LARGEST_PACKET_BYTES``.
+
+    MQTT 3.1.1 has no words for it; there the broker's own limit must do.
+    """
+    if broker.protocol != "5":
+        return None
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+    return properties
 
 
 def why_not_connected(error: Exception) -> str:

@@ -24,6 +24,7 @@ from controller.mqtt_client import (
     FIRST_RETRY_S,
     KEEP_ALIVE_S,
     LAST_RETRY_S,
+    connect_properties,
     new_client,
     why_not_connected,
 )
@@ -236,7 +237,12 @@ class MqttRelay:
         try:
             client = self._new_client()
             self._client = client
-            client.connect(self._broker.host, self._broker.port, keepalive=KEEP_ALIVE_S)
+            client.connect(
+                self._broker.host,
+                self._broker.port,
+                keepalive=KEEP_ALIVE_S,
+                properties=connect_properties(self._broker),
+            )
         except (OSError, ValueError, CredentialError) as error:
             self._short_lived = 0  # a broker that is away takes nothing over
             self._complain(why_not_connected(error))

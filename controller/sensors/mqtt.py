@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
-from controller.mqtt_client import KEEP_ALIVE_S, new_client
+from controller.mqtt_client import KEEP_ALIVE_S, connect_properties, new_client
 from controller.records.site import Broker
 from controller.sensors.decode import Message
 from controller.sensors.decode_forecast import FORECAST_LIMIT_BYTES
@@ -66,7 +66,12 @@ class SensorIntake:
 
     def start(self) -> None:
         """Connect in the background; retried for ever until ``stop``."""
-        self._client.connect_async(self._broker.host, self._broker.port, keepalive=KEEP_ALIVE_S)
+        self._client.connect_async(
+            self._broker.host,
+            self._broker.port,
+            keepalive=KEEP_ALIVE_S,
+            properties=connect_properties(self._broker),
+        )
         self._client.loop_start()
 
     def stop(self) -> None:

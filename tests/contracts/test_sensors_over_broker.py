@@ -9,6 +9,7 @@ import json
 
 import pytest
 
+from controller.mqtt_client import LARGEST_PACKET_BYTES
 from controller.readings import LatestReadings
 from controller.records.limits import Limits
 from controller.records.readings import Condition, Rejection
@@ -132,6 +133,19 @@ def test_a_payload_of_ten_megabytes_is_cut_and_counted(intake, peer, take, event
     assert len(large.payload) == 256 * 1024 + 1
     assert decode(BARE, large).reason is Rejection.TOO_LARGE
     assert decode(BARE, usual).value == 18.6
+
+
+def test_a_payload_without_measure_is_not_even_sent_to_us(broker, intake, peer, eventually):
+    """MQTT 5, section 3.1.2.11.4: the library would hold it all before we could look at it."""
+    if broker.protocol != "5":
+        pytest.skip("MQTT 3.1.1 cannot ask for that")
+    sensors = intake(BARE.topic)
+    eventually(lambda: sensors.connected)
+    sensor = peer()
+    sensor.say(BARE.topic, b"7" * (LARGEST_PACKET_BYTES + 1))
+    sensor.say(BARE.topic, b"18.6")
+    eventually(lambda: sensors.received)
+    assert [message.payload for message in sensors.drain()] == [b"18.6"]
 
 
 def test_a_flood_costs_the_oldest_messages(intake, peer, monkeypatch, eventually):
