@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from controller import __version__, outputs
 from controller.alarms import alarms, unexpected
+from controller.interlocks.doubt import doubted
 from controller.outputs import Account, Fitted, Steps, sequence
 from controller.plant import loop_facts, zone_facts
 from controller.records.decision import (
@@ -157,6 +158,8 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     Carry
         For the next tick; its ``state`` is to be stored with the decision.
     """
+    memories = carry.state.memories or {}
+    situation = replace(situation, sensed=doubted(situation.sensed, memories))
     try:
         airs, estimates, wished = _plan_ahead(situation, carry)
     except Exception as error:  # noqa: BLE001 - frost protection needs no plan and must go on
@@ -164,7 +167,6 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         airs, estimates, wished = carry.airs, (), Wish(False, Rung.FROST_ONLY, BlockReason.IDLE)
     fitted, account = _outputs(situation, carry)
     view = _view(situation, carry, wished, fitted, account)
-    memories = carry.state.memories or {}
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
     heating = carry.state.heating
     steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating)

@@ -19,10 +19,12 @@ from controller.interlocks import (
     pump_proof,
     relay_reachable,
     relay_read_back,
+    sensors_that_disagree,
     service,
     short_cycle,
     slab_over_temperature,
     stale_reading,
+    stuck_reading,
     supply_over_temperature,
 )
 from controller.interlocks.rule import Rule
@@ -36,6 +38,8 @@ RULES: tuple[Rule, ...] = (
     no_flow_or_no_heat,
     stale_reading,
     implausible_reading,
+    stuck_reading,
+    sensors_that_disagree,
     first_run,
     frost_protection,
     maximum_run,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from controller.records.readings import Condition, Sensed
+from controller.records.readings import DOUBTED, Condition, Sensed
 from controller.records.safety import SafetyView
 from controller.records.site import Role
 
@@ -19,6 +19,7 @@ def unknown_readings(view: SafetyView) -> Iterator[Sensed]:
     """The needed readings that cannot be acted on.
 
     One trusted sensor of a role is enough for each zone, loop or heater; that of another is not.
+    What is merely doubted comes last: that is told by the rule that doubts it.
     """
     groups = [view.fitted(role, zone) for zone in view.zones for role in MANDATORY]
     for role in NEEDED_WHERE_FITTED:
@@ -26,7 +27,7 @@ def unknown_readings(view: SafetyView) -> Iterator[Sensed]:
         groups += [view.fitted(role, subject) for subject in subjects]
     for group in groups:
         if group and not any(s.trusted for s in group):
-            yield group[0]
+            yield min(group, key=lambda s: s.condition in DOUBTED)
 
 
 def unfitted_mandatory(view: SafetyView) -> bool:

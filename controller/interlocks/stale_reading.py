@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.interlocks.needed import is_implausible, unfitted_mandatory, unknown_readings
 from controller.interlocks.rule import allow
+from controller.records.readings import DOUBTED
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 
 NAME = "stale_reading"
@@ -23,7 +24,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if unfitted_mandatory(view):
         return Verdict(NAME, Severity.OFF, "not_fitted", Clears.WHEN_CLEAR), {}
     for sensed in unknown_readings(view):
-        if not is_implausible(sensed):
+        if not is_implausible(sensed) and sensed.condition not in DOUBTED:
             values = {"limit_s": view.limits.stale_after_s}
             if sensed.age_s is not None:
                 values["age_s"] = sensed.age_s

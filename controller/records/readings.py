@@ -77,6 +77,14 @@ class Condition(StrEnum):
     MISSING = "missing"
     UNKNOWN_AGE = "unknown_age"
     IMPLAUSIBLE = "implausible"
+    STUCK = "stuck"
+    """Fresh, but it has not moved where it must have."""
+    CONTRADICTED = "contradicted"
+    """Fresh, but another sensor of the same role and place says something else."""
+
+
+DOUBTED = frozenset({Condition.STUCK, Condition.CONTRADICTED})
+"""Conditions that an interlock has found, not the readings themselves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +104,12 @@ class Sensed:
         if self.condition is not Condition.FRESH or self.value is None:
             return False
         return math.isfinite(self.value)
+
+    @property
+    def heard(self) -> bool:
+        """Whether the value is fresh, believed or not."""
+        fresh = self.condition is Condition.FRESH or self.condition in DOUBTED
+        return fresh and self.value is not None and math.isfinite(self.value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -324,7 +324,7 @@ def test_an_hour_of_known_time_refills_the_budget_over_a_stop() -> None:
     assert Script(frost_protection, spent).restart(*BLIND, gap_s=3660.0).severity is HEAT
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=30)
 @given(st.lists(st.tuples(st.booleans(), st.integers(1, 40)), min_size=1, max_size=60))
 def test_a_flapping_sensor_never_gets_more_than_the_duty(flaps: list[tuple[bool, int]]) -> None:
     """However a slab sensor comes and goes, no hour holds more blind heat than the duty.

@@ -1,0 +1,75 @@
+"""Two sensors of one role in one place that cannot both be true: neither is believed.
+
+The spans are wide, for two good sensors may sit at different ends of a room: common practice, no
+source. A slab is doubted within half a minute, before a limit could lock out by the wrong one of
+the two; air after half an hour, for a door beside one of them opens more often.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.interlocks.doubt import CONTRADICTED, weight
+from controller.interlocks.needed import MANDATORY, NEEDED_WHERE_FITTED
+from controller.interlocks.rule import allow
+from controller.records.readings import Sensed
+from controller.records.safety import Clears, Memory, SafetyView, Verdict
+from controller.records.site import Role
+
+NAME = "sensors_that_disagree"
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """How far apart two sensors may be, for how long, and whether that counts at rest."""
+
+    apart: float
+    lasting_s: float
+    at_rest: bool = True
+
+
+SPANS = {
+    Role.SLAB: _Span(8.0, 30.0),
+    Role.AIR: _Span(10.0, 1800.0),
+    Role.PRESSURE: _Span(0.5, 30.0),
+    # at rest one pipe lies beside a warm boiler, another in the cold
+    Role.SUPPLY: _Span(10.0, 900.0, at_rest=False),
+    Role.RETURN: _Span(10.0, 900.0, at_rest=False),
+}
+"""Role -> span in its unit. Floor surface is not among them: the sun shines on one and not on the
+other, and the hotter one counts."""
+
+SENTENCES = {
+    "clear": "No two sensors of one role contradict each other.",
+    "apart": "The sensors of {subject} are {apart:.1f} apart, more than {limit:.1f}: neither can "
+    "be believed.",
+}
+
+
+def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
+    """Doubt sensors that have been too far apart for too long, until they come together again."""
+    remembered: dict[str, float] = {}
+    found: list[tuple[str, list[Sensed], float, float]] = []
+    for role, span in SPANS.items():
+        for subject in dict.fromkeys(s.subject for s in view.fitted(role)):
+            heard = [s for s in view.fitted(role, subject) if s.heard]
+            values = [s.value for s in heard if s.value is not None]
+            if len(values) < 2 or max(values) - min(values) <= span.apart:
+                continue
+            key = f"apart_s:{role.value}@{subject}"
+            counts = span.at_rest or view.heating or memory.get(key, 0.0) >= span.lasting_s
+            lasted_s = memory[key] + view.elapsed_s * counts if key in memory else 0.0
+            remembered[key] = lasted_s
+            if lasted_s >= span.lasting_s:
+                marks = {CONTRADICTED + s.sensor: 1.0 for s in heard}
+                remembered |= marks
+                found.append(
+                    (f"{role.value}@{subject}", heard, max(values) - min(values), span.apart)
+                )
+    if not found:
+        return allow(NAME), remembered
+    needed = (*MANDATORY, *NEEDED_WHERE_FITTED)
+    place, heard, apart, limit = max(found, key=lambda f: weight(view, f[1], needed))
+    severity = weight(view, heard, needed)
+    values_told = {"apart": apart, "limit": limit}
+    return Verdict(NAME, severity, "apart", Clears.WHEN_CLEAR, place, values_told), remembered

@@ -1,0 +1,101 @@
+"""Two sensors of one role in one place: apart, just not, for long enough, and together again."""
+
+from typing import Any
+
+import pytest
+
+from controller.interlocks import sensors_that_disagree
+from controller.records.readings import Condition, Sensed
+from controller.records.safety import Clears, Severity
+from controller.records.site import Role
+from tests.controller.builders import HOUR_S, MILD, Script, sensed
+
+SUBJECTS = {Role.SLAB: "bay", Role.AIR: "bay"}
+
+
+def two(role: Role, first: float, second: float, **changes: Any) -> tuple[Sensed, Sensed]:
+    subject = SUBJECTS.get(role, "bay-loop")
+    return (
+        sensed(role, first, subject=subject, sensor="a", **changes),
+        sensed(role, second, subject=subject, sensor="b", **changes),
+    )
+
+
+@pytest.mark.parametrize("order", [1, -1])
+@pytest.mark.parametrize(
+    ("role", "apart", "lasting_s"),
+    [
+        (Role.SLAB, 8.0, 30.0),
+        (Role.AIR, 10.0, 1800.0),
+        (Role.PRESSURE, 0.5, 30.0),
+        (Role.SUPPLY, 10.0, 900.0),
+    ],
+)
+def test_table(role: Role, apart: float, lasting_s: float, order: int) -> None:
+    """The span itself is allowed; beyond it, for its time, neither is believed: no heat."""
+    allowed = two(role, 1.0, 1.0 + apart)[::order]
+    script = Script(sensors_that_disagree)
+    assert script.run(2 * lasting_s, *allowed, heating=True).severity is Severity.ALLOW
+    beyond = two(role, 1.0, 1.1 + apart)[::order]
+    assert script.run(lasting_s, *beyond, heating=True).severity is Severity.ALLOW
+    verdict = script.tick(*beyond, heating=True)
+    assert (verdict.severity, verdict.clears) == (Severity.OFF, Clears.WHEN_CLEAR)
+    assert {"contradicted:a", "contradicted:b"} <= set(script.memory)
+    assert script.tick(*allowed, heating=True).severity is Severity.ALLOW
+    assert script.memory == {}
+
+
+def test_the_return_is_a_warning() -> None:
+    """No rule needs the return for heat, so its two sensors only warn."""
+    verdict = Script(sensors_that_disagree).run(HOUR_S, *two(Role.RETURN, 20.0, 35.0), heating=True)
+    assert verdict.severity is Severity.WARN
+
+
+def test_pipes_at_rest_may_be_apart() -> None:
+    """Beside a warm boiler and in a cold corner: that is no contradiction."""
+    verdict = Script(sensors_that_disagree).run(
+        6 * HOUR_S, *two(Role.SUPPLY, 20.0, 45.0), heating=False
+    )
+    assert verdict.severity is Severity.ALLOW
+
+
+def test_a_door_beside_one_sensor_is_waited_out() -> None:
+    """Minutes of cold draught at one of two air sensors, again and again, change nothing."""
+    script = Script(sensors_that_disagree)
+    for _ in range(5):
+        assert script.run(1500.0, *two(Role.AIR, 18.0, 3.0)).severity is Severity.ALLOW
+        assert script.run(300.0, *two(Role.AIR, 18.0, 10.0)).severity is Severity.ALLOW
+
+
+def test_different_places_may_differ() -> None:
+    """Sensors of two zones, or of two roles, are not compared."""
+    one, other = two(Role.SLAB, 5.0, 38.0)
+    elsewhere = sensed(Role.SLAB, other.value, subject="loft", sensor="b")
+    verdict = Script(sensors_that_disagree).run(HOUR_S, one, elsewhere, zones=("bay", "loft"))
+    assert verdict.severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize(
+    "condition",
+    [c for c in Condition if c not in (Condition.FRESH, Condition.CONTRADICTED, Condition.STUCK)],
+)
+def test_a_lost_sensor_contradicts_nobody(condition: Condition) -> None:
+    """What is unknown is not compared."""
+    one, _ = two(Role.SLAB, 16.0, 38.0)
+    gone = sensed(Role.SLAB, 38.0, sensor="b", condition=condition)
+    assert Script(sensors_that_disagree).run(HOUR_S, one, gone).severity is Severity.ALLOW
+
+
+def test_goes_on_while_they_are_doubted() -> None:
+    """Being doubted does not end the contradiction, coming together does."""
+    script = Script(sensors_that_disagree)
+    script.run(60.0, *two(Role.SLAB, 16.0, 38.0))
+    doubted = two(Role.SLAB, 16.0, 38.0, condition=Condition.CONTRADICTED)
+    assert script.run(HOUR_S, *doubted).severity is Severity.OFF
+    together = two(Role.SLAB, 16.0, 17.0, condition=Condition.CONTRADICTED)
+    assert script.tick(*together).severity is Severity.ALLOW
+
+
+def test_one_sensor_of_each_role_never_disagrees() -> None:
+    """The usual fitting has nothing to compare."""
+    assert Script(sensors_that_disagree).run(HOUR_S, *MILD).severity is Severity.ALLOW
