@@ -2,40 +2,45 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 import pytest
 
 from controller.configuration import load_all
 from controller.records.site import Site
+from tests.whole_example import uncommented
 
 EXAMPLES = Path(__file__).parents[2] / "config"
-GUARD, BOARD = "guard", "relay-board"
+GUARD = "guard"
 
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
-    """The example's site with the forecast that it shows as a comment."""
+    """The example's site with all that it shows as comments: forecast, pump and valve."""
     folder = tmp_path_factory.mktemp("site")
     for name in ("site.yaml", "limits.yaml", "bookings.yaml"):
         text = (EXAMPLES / name).read_text(encoding="utf-8")
-        text = re.sub(r"^# (forecast:|tariff:|  )", r"\1", text, flags=re.MULTILINE)
-        (folder / name).write_text(text, encoding="utf-8")
+        (folder / name).write_text(uncommented(text), encoding="utf-8")
     return load_all(folder / "site.yaml").site
+
+
+@pytest.fixture(scope="module")
+def report_of(site: Site) -> dict[str, str]:
+    """Each command topic, and where the board that obeys it says what it does."""
+    [heater] = site.heaters
+    relays = [heater.relay, *(output.relay for output in site.outputs_of(heater))]
+    assert len(relays) == 3
+    return {relay.command_topic: relay.report_topic for relay in relays}
 
 
 def users_of(folder: Path) -> list[str]:
     return sorted(line.partition(":")[0] for line in (folder / "passwords").read_text().split())
 
 
-def test_only_the_guard_writes_to_a_heater_and_devices_only_their_own(guarded, device, site):
+def test_only_the_guard_commands_and_devices_say_only_their_own(guarded, device, site, report_of):
     """Command topics: the guard alone. Every other topic: one device, and it is not the guard."""
-    commands = {heater.relay.command_topic for heater in site.heaters}
-    reports = {heater.relay.report_topic for heater in site.heaters}
-    topics = commands | site.topics
-    assert reports <= site.topics
-    assert site.forecast.topic in topics
+    topics = set(report_of) | site.topics
+    assert set(report_of.values()) | {site.forecast.topic} <= site.topics
     writers: dict[str, set[str]] = {topic: set() for topic in topics}
     for user in users_of(guarded.folder):
         one = device(user)
@@ -45,28 +50,30 @@ def test_only_the_guard_writes_to_a_heater_and_devices_only_their_own(guarded, d
         assert not one.say("tern-quay/elsewhere", b"{}")
         assert not one.say("$SYS/broker/clients/total", b"{}")
         one.end()
-    for topic in topics:
-        expected = GUARD if topic in commands else BOARD if topic in reports else None
-        assert len(writers[topic]) == 1, (topic, writers[topic])
-        assert writers[topic] == {expected} if expected else GUARD not in writers[topic]
-    assert sum(BOARD in users for users in writers.values()) == len(reports)
+    for topic, users in writers.items():
+        assert len(users) == 1, (topic, users)
+        assert (users == {GUARD}) == (topic in report_of), (topic, users)
+    boards = {min(writers[report]) for report in report_of.values()}
+    assert len(boards) == len(report_of)
+    said_by_boards = {topic for topic, users in writers.items() if users & boards}
+    assert said_by_boards == set(report_of.values())
 
 
-def test_commands_are_heard_by_the_board_and_readings_by_the_guard(
-    guarded, device, site, eventually
+def test_commands_are_heard_by_their_board_and_readings_by_the_guard(
+    guarded, device, site, report_of, eventually
 ):
     """Nothing but what was said by who may say it arrives, and only where it should."""
-    commands = {heater.relay.command_topic for heater in site.heaters}
-    topics = frozenset(commands | site.topics)
-    users = users_of(guarded.folder)
-    listeners = {user: device(user, topics) for user in users}
-    expected = {user: set() for user in users}
+    topics = frozenset(set(report_of) | site.topics)
+    listeners = {user: device(user, topics) for user in users_of(guarded.folder)}
+    said: dict[str, str] = {}
     for user, speaker in listeners.items():
-        for topic in sorted(topics):
-            if speaker.say(topic, user.encode()):
-                hearer = BOARD if topic in commands else GUARD
-                expected[hearer].add((topic, user.encode()))
+        said |= {topic: user for topic in sorted(topics) if speaker.say(topic, user.encode())}
+    expected: dict[str, set[tuple[str, bytes]]] = {user: set() for user in listeners}
+    for topic, user in said.items():
+        hearer = said[report_of[topic]] if topic in report_of else GUARD
+        expected[hearer].add((topic, user.encode()))
     assert len(expected[GUARD]) == len(site.topics)
-    for user in (BOARD, GUARD):
-        eventually(lambda user=user: set(listeners[user].heard) >= expected[user])
+    for user, wanted in expected.items():
+        eventually(lambda user=user, wanted=wanted: set(listeners[user].heard) >= wanted)
+    # what is not awaited would have been on its way before the last that was
     assert {user: set(one.heard) for user, one in listeners.items()} == expected

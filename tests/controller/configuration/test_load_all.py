@@ -16,6 +16,7 @@ from controller.configuration.fields import Fields
 from controller.configuration.kinds import Kind
 from controller.records.limits import Limits
 from controller.records.site import Role
+from tests.whole_example import uncommented
 
 EXAMPLES = Path(__file__).parents[3] / "config"
 NAMES = ("site.yaml", "limits.yaml", "bookings.yaml")
@@ -179,10 +180,7 @@ def keys_asked(monkeypatch: pytest.MonkeyPatch) -> dict[str, set[str]]:
 def whole_example(tmp_path: Path) -> Path:
     """The example's site file with the sections that it shows as comments."""
     for name, shown in TEXTS.items():
-        sections = r"^( *)# (forecast:|tariff:|circulation_pump:|zone_valve:|  )"
-        text = re.sub(sections, r"\1\2", shown, flags=re.MULTILINE)
-        text = re.sub(r"^  # (tls:|user:|password_file:|  )", r"  \1", text, flags=re.MULTILINE)
-        (tmp_path / name).write_text(text, encoding="utf-8")
+        (tmp_path / name).write_text(uncommented(shown), encoding="utf-8")
     return tmp_path / "site.yaml"
 
 
