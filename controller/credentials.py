@@ -175,9 +175,16 @@ def _refuse_file(key: str, path: Path, error: OSError) -> NoReturn:
     wrong = f"{path} cannot be read ({error.strerror})"
     right = "give a readable file"
     if isinstance(error, PermissionError):
-        user = pwd.getpwuid(os.geteuid()).pw_name
-        right = f"mend it: sudo chown {shlex.quote(user)} {shlex.quote(str(path))}"
+        right = f"mend it: sudo chown {_our_name()} {shlex.quote(str(path))}"
     raise CredentialError(key, wrong, right) from None
+
+
+def _our_name() -> str:
+    """The user that this process runs as; its number where it has no name."""
+    try:
+        return shlex.quote(pwd.getpwuid(os.geteuid()).pw_name)
+    except KeyError:
+        return str(os.geteuid())
 
 
 def _filling(path: Path | None) -> str:

@@ -10,10 +10,11 @@ from typing import Any
 import pytest
 import trustme
 
+from controller import cli, credentials
 from controller.codec import from_plain, to_plain
 from controller.configuration import ConfigurationError, Use, load_all
 from controller.configuration.broker import exposure
-from controller.credentials import CREDENTIALS_VARIABLE
+from controller.credentials import CREDENTIALS_VARIABLE, CredentialError
 from controller.records.decision import NoticeKind
 from controller.records.site import Broker, SecretPlace, Site, Tls
 
@@ -228,6 +229,35 @@ def test_who_is_not_the_service_sees_no_systemd_credentials(
     load_all(by_systemd, broker=Use.CHECKED)
     with pytest.raises(ConfigurationError, match="no systemd credentials"):
         load_all(by_systemd, broker=Use.NOW)
+
+
+def test_a_file_that_we_may_not_read_is_told_with_its_owner_to_be(
+    guarded: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command names the user that the service runs as."""
+
+    def refuse(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(credentials.os, "open", refuse)
+    with pytest.raises(CredentialError, match=r"mend it: sudo chown \S+ \S+/word$"):
+        credentials.read_password(SecretPlace(file=f"{guarded}/word"))
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_exit_code_2_with_place_and_remedy(
+    guarded: Path,
+    command: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The service does not start on a secret that others can read, and a check says the same."""
+    monkeypatch.setattr("controller.service.signal.signal", lambda *_: None)
+    (guarded / "word").chmod(0o644)
+    assert cli.main([command, "--site", str(guarded / "site.yaml")]) == 2
+    told = capsys.readouterr().err
+    assert f"site.yaml:9:18: password_file: others may read or change {guarded}/word" in told
+    assert f"mend it: chmod 600 {guarded}/word" in told
 
 
 SAFE = Tls("/ca")
