@@ -143,9 +143,14 @@ class Guard:
             log.error("%s", error)  # noqa: TRY400 - the next decision will meet it as well
 
     def stop(self) -> None:
-        """Tell every heater OFF and write why."""
+        """Tell every heater OFF and write why; store the readings of the last minute."""
         self._desk.stop()
-        self._off(self._clock.now(), Notice(NoticeKind.STOPPED, "The service was stopped."))
+        now = self._clock.now()
+        self._off(now, Notice(NoticeKind.STOPPED, "The service was stopped."))
+        try:
+            self._intake.flush(now, self._store)
+        except StoreFailed as error:
+            log.error("%s", error)  # noqa: TRY400 - the sentence says it all
 
     def last_off(self, heater: str) -> Command:
         """The OFF with which a heater's connection is to be closed, after ``stop``."""

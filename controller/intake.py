@@ -116,7 +116,7 @@ class Intake:
             if judged is not None:
                 self._keep(judged, now)
         if at_once or now.mono_s - self._stored_mono_s >= STORE_S:
-            self._flush(now, store)
+            self.flush(now, store)
         if self._forecast is not None and now.mono_s - self._forecast_mono_s >= FORECAST_PAUSE_S:
             self._flush_forecast(self._forecast, now, store)
         return self._notices(now)
@@ -169,7 +169,14 @@ class Intake:
             self._lose(oldest.sensor, 1, now)
         del self._pending[:-PENDING_MAX]
 
-    def _flush(self, now: Instant, store: ReadingStore) -> None:
+    def flush(self, now: Instant, store: ReadingStore) -> None:
+        """Store what has been kept back since the last batch, and what was rejected or lost.
+
+        Raises
+        ------
+        StoreFailed
+            Where that cannot be stored; it is kept for another attempt.
+        """
         self._batch.clear()
         store.add_readings(self._pending)
         self._pending = []
@@ -186,7 +193,7 @@ class Intake:
 
     def _flush_forecast(self, forecast: Forecast, now: Instant, store: ReadingStore) -> None:
         """Store a forecast, after the readings that new plans start from beside it."""
-        self._flush(now, store)
+        self.flush(now, store)
         is_news = store.add_forecast(forecast)
         self._forecast, self._forecast_mono_s = None, now.mono_s
         if is_news and self._on_forecast is not None:

@@ -69,6 +69,11 @@ class FakeIntake:
         self._fault = fault
         self.readings: tuple[Sensed, ...] = (*MILD, *MILD_LOFT)
         self.notices: tuple[Notice, ...] = ()
+        self.flushed = 0
+
+    def flush(self, now: Instant, store: Any) -> None:
+        self.flushed += 1
+        self._fault.strike("flush")
 
     def take(self, now: Instant, store: Any, *, at_once: bool) -> tuple[Notice, ...]:
         self._fault.strike("intake")

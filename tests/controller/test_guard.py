@@ -14,6 +14,7 @@ from controller.records.decision import Notice, NoticeKind
 from controller.records.limits import Limits
 from controller.records.site import Role
 from controller.requests import leave_acknowledgement
+from controller.store.failures import StoreFailed
 from tests.controller.builders import (
     MILD,
     air,
@@ -163,6 +164,15 @@ def test_stopping_tells_off(workshop: Workshop) -> None:
     assert [d.notices[0].kind for d in recorded(journal)] == [NoticeKind.STOPPED] * 2
     assert workshop.desk.stopped
     assert workshop.store.states["boiler"].heating is False
+
+
+def test_stopping_stores_the_readings_of_the_last_minute(workshop: Workshop) -> None:
+    """What waits for the next batch is stored after the OFF; a store that fails ends no stop."""
+    workshop.guard.stop()
+    assert workshop.intake.flushed == 1
+    workshop.fault.at, workshop.fault.error = "flush", StoreFailed("disk full")
+    workshop.guard.stop()
+    assert workshop.last_sent() == {"boiler": False, "kettle": False}
 
 
 def test_stopping_before_the_first_tick_tells_off_too(workshop: Workshop) -> None:

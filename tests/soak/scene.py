@@ -92,7 +92,7 @@ def started(order: Order) -> Iterator[Scene]:
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="slabtide-soak-")))
         broker = stack.enter_context(start_broker())
-        site_path = _write_site(order.folder or folder, broker)
+        site_path = write_site(order.folder or folder, broker)
         configuration = load_all(site_path)
         start = Instant(FROM.timestamp(), 1000.0)
         socket = folder / "pace"
@@ -144,7 +144,8 @@ def whole_year(latitude_deg: float, longitude_deg: float) -> Weather:
     return Weather("a made-up year", Station(latitude_deg, longitude_deg, -5.0), True, rows)
 
 
-def _write_site(folder: Path, broker: PrivateBroker) -> Path:
+def write_site(folder: Path, broker: PrivateBroker) -> Path:
+    """Write the example's files with this broker and a store beside them; the site file."""
     folder.mkdir(parents=True, exist_ok=True)
     text = (EXAMPLE / "site.yaml").read_text(encoding="utf-8")
     address = f'  host: {broker.host}\n  port: {broker.port}\n  protocol: "3.1.1"'
