@@ -72,6 +72,16 @@ class WiredWorkshop:
         return self._board.heat(self._mono_s)
 
     @property
+    def mono_s(self) -> float:
+        """The boards' own clock [s]."""
+        return self._mono_s
+
+    @property
+    def heard(self) -> int:
+        """Commands that the heater's board has heard."""
+        return self._heard
+
+    @property
     def flowing(self) -> bool:
         """Whether what heats the fluid would reach a floor."""
         through = {name: o.lets_through(self._mono_s) for name, o in self.outputs.items()}
