@@ -1,4 +1,4 @@
-"""One step of the sequence: what pump and valves are told, and whether the heat may come on."""
+"""One step of the sequence: what pump and valves are told, and what the heat waits for."""
 
 from __future__ import annotations
 
@@ -38,19 +38,16 @@ class Steps:
 
     Attributes
     ----------
-    heat : bool
-        The heat that was ruled, where way and pump are ready for it.
     told : mapping of str to (bool, OutputReason)
         ON or OFF for each output, and why.
     leases_s : mapping of str to float
         How long an ON lasts, by output [s].
     waiting : Verdict or None
-        What withholds heat that was ruled.
+        What withholds heat that was ruled; None where way and pump are ready for it.
     account : Account
         For the next tick.
     """
 
-    heat: bool
     told: Mapping[str, tuple[bool, OutputReason]]
     leases_s: Mapping[str, float]
     waiting: Verdict | None
@@ -89,7 +86,7 @@ def sequence(
     if waiting is not None and not heating:
         waiting = replace(waiting, severity=Severity.HOLD)
     leases_s = {output.id: _lease_s(fitted, output) for output in fitted.outputs}
-    return Steps(ruling.heat and waiting is None, pump | valves, leases_s, waiting, account)
+    return Steps(pump | valves, leases_s, waiting, account)
 
 
 def _valves(

@@ -78,14 +78,16 @@ def test_without_proof_there_is_no_heat_an_alarm_and_another_try() -> None:
 
 def test_a_pump_that_fails_under_heat_ends_the_heat_and_is_kept_on() -> None:
     """The heat goes at once; the overrun is owed, so that the pump is not left alone yet."""
-    shop = Shop()
+    overrun_s = 3 * MIN_ON_S  # longer than the heat would stay off by itself
+    shop = Shop(pump=replace(PUMP, overrun_s=overrun_s))
     shop.until_heat()
     shop.run(600.0)
     shop.pump_works = False
-    shop.tick()
     assert shop.tick().command.heat is False
     assert reason(shop.last) == "stands"
-    assert all(d.outputs[0].on for d in shop.run(OVERRUN_S - 2 * TICK_S))
+    assert all(d.outputs[0].on for d in shop.run(overrun_s - 2 * TICK_S))
+    shop.run(3 * TICK_S)
+    assert shop.told("pump").reason is OutputReason.RESTING
 
 
 def test_overrun_after_heat() -> None:
