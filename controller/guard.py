@@ -165,7 +165,12 @@ class Guard:
         notices = self._gather(now) + self._watch.notices + tuple(self._for_once)
         if acknowledged:
             names = ", ".join(sorted(acknowledged))
-            notices += (Notice(NoticeKind.ACKNOWLEDGED, f"Lockout of {names} acknowledged."),)
+            notices += (
+                Notice(
+                    NoticeKind.ACKNOWLEDGED,
+                    f"Acknowledged for {names}: lockouts, and sensors taken out.",
+                ),
+            )
         self._for_once.clear()
         for desk in self._heaters:
             try:

@@ -7,7 +7,7 @@ standard library, the shared records and the rules, and nothing else.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.interlocks import RULES
 from controller.interlocks.rule import FAILED, Rule
@@ -43,6 +43,7 @@ def supervise(
         Whether the owner has acknowledged the lockouts since the last tick. A trip that is
         still confirmed locks out again at once.
     """
+    view = replace(view, acknowledged=acknowledged)
     verdicts, remembered = [], {}
     for rule in RULES:
         verdict, remembered[rule.NAME] = _hear(rule, view, memories.get(rule.NAME, {}))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-SUMMARY = "lift a lockout, after its cause has been found and put right"
+SUMMARY = "lift a lockout after its cause is put right, or confirm that a sensor is gone for good"
 EXAMPLE = "slabtide acknowledge --heater boiler"
 
 

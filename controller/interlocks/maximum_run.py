@@ -4,17 +4,26 @@ from __future__ import annotations
 
 from controller.interlocks.rule import allow
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
+from controller.records.site import Role
 
 NAME = "maximum_run"
+UNSEEN_SHARE = 0.5
+"""Share of ``limits.max_run_s`` where nobody sees what the heater does."""
+
 SENTENCES = {
     "clear": "The heater has not run for too long without a rest.",
+    "not_fitted": "The heater has not run for too long without a rest. Half the longest run is "
+    "allowed, for it is not read back, or supply and return are not both fitted.",
     "resting": "After {run_h:.1f} h of heat the heater rests for {rest_s:.0f} s "
     "({rested_s:.0f} s so far), which proves that the relay still obeys.",
 }
 
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
-    """Withhold heat for ``limits.rest_s`` once it has run for ``limits.max_run_s``."""
+    """Withhold heat for ``limits.rest_s`` once it has run for ``limits.max_run_s``.
+
+    Half of that where neither relay nor power is read back, or nobody sees whether heat flows.
+    """
     run_s = memory.get("run_s", 0.0)
     rested_s = memory.get("rested_s", 0.0)
     if view.heating:
@@ -24,7 +33,14 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if rested_s >= view.limits.rest_s:
         run_s = 0.0
     remembered = {"run_s": run_s, "rested_s": rested_s}
-    if run_s < view.limits.max_run_s:
-        return allow(NAME), remembered
+    seen = _is_seen(view)
+    if run_s < view.limits.max_run_s * (1.0 if seen else UNSEEN_SHARE):
+        return allow(NAME, "clear" if seen else "not_fitted"), remembered
     values = {"run_h": run_s / 3600.0, "rest_s": view.limits.rest_s, "rested_s": rested_s}
     return Verdict(NAME, Severity.OFF, "resting", Clears.AFTER_TIME, values=values), remembered
+
+
+def _is_seen(view: SafetyView) -> bool:
+    """Whether sensors are fitted by which other rules see that the heater obeys and heats."""
+    read_back = view.fitted(Role.RELAY_STATE) or view.fitted(Role.POWER)
+    return bool(read_back and view.fitted(Role.SUPPLY) and view.fitted(Role.RETURN))

@@ -15,6 +15,7 @@ SENTENCES = {
     "missing": "No reading of {subject} has come since the service started.",
     "unknown_age": "{subject} has only a retained reading without a time of its own: it may be "
     "of any age.",
+    "doubted": "{subject} is doubted by another rule, so it counts as unknown.",
     "not_fitted": "A slab or air sensor is not fitted.",
 }
 
@@ -24,10 +25,10 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if unfitted_mandatory(view):
         return Verdict(NAME, Severity.OFF, "not_fitted", Clears.WHEN_CLEAR), {}
     for sensed in unknown_readings(view):
-        if not is_implausible(sensed) and sensed.condition not in DOUBTED:
+        if not is_implausible(sensed):
             values = {"limit_s": view.limits.stale_after_s}
             if sensed.age_s is not None:
                 values["age_s"] = sensed.age_s
-            reason = sensed.condition.value
+            reason = "doubted" if sensed.condition in DOUBTED else sensed.condition.value
             return Verdict(NAME, Severity.OFF, reason, Clears.WHEN_CLEAR, sensed.sensor, values), {}
     return allow(NAME), {}

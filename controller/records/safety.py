@@ -141,6 +141,8 @@ class SafetyView:
         Whether something in this tick failed that nobody had thought of.
     pump : PumpView or None
         The circulation pump that is switched from here, with its own sensors.
+    acknowledged : bool
+        Whether the owner has acknowledged something since the last tick.
     supply_limit_c : float
         What the heater's own thermostat is set to [°C].
     zone_facts, loop_facts : mapping
@@ -163,6 +165,7 @@ class SafetyView:
     gap_s: float | None = None
     faulty: bool = False
     pump: PumpView | None = None
+    acknowledged: bool = False
     supply_limit_c: float = math.inf
     zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)
     loop_facts: Mapping[str, LoopFacts] = field(default_factory=dict)

@@ -206,7 +206,7 @@ def test_acknowledging_one_heater_leaves_the_other_locked(workshop: Workshop) ->
     assert workshop.store.states["boiler"].latched == frozenset()
     assert workshop.store.states["kettle"].latched == {"slab_over_temperature"}
     texts = [n.text for n in recorded(journal, "boiler")[-1].notices]
-    assert texts == ["Lockout of boiler acknowledged."]
+    assert texts == ["Acknowledged for boiler: lockouts, and sensors taken out."]
 
 
 def test_a_lockout_survives_a_restart(workshop: Workshop) -> None:
@@ -275,7 +275,7 @@ def test_a_verdict_that_comes_or_goes_asks_for_a_plan(workshop: Workshop) -> Non
     events = workshop.desk.events
     workshop.run(60.0)
     assert workshop.desk.events == events
-    workshop.intake.readings = (slab(), lost(Role.AIR), *MILD_LOFT)
+    workshop.intake.readings = (slab(), lost(Role.AIR), outdoor(), *MILD_LOFT)
     workshop.tick()
     assert workshop.desk.events == events + 1
     workshop.run(60.0)

@@ -1,23 +1,41 @@
 """Twelve hours of heat, then ten minutes of rest."""
 
+from typing import Any
+
 import pytest
 
 from controller.interlocks import maximum_run
 from controller.records.limits import Limits
-from controller.records.safety import Severity
-from tests.controller.builders import HOUR_S, Script
+from controller.records.readings import Sensed
+from controller.records.safety import Severity, Verdict
+from controller.records.site import Role
+from tests.controller.builders import HOUR_S, MILD, Script, sensed
+
+SEEN = (
+    *MILD,
+    sensed(Role.RELAY_STATE, 1.0, subject="boiler"),
+    sensed(Role.SUPPLY, 40.0, subject="bay-loop"),
+    sensed(Role.RETURN, 33.0, subject="bay-loop"),
+)
+
+
+class Seen(Script):
+    """Ticks of a heater that is read back, with supply and return, unless readings are given."""
+
+    def tick(self, *readings: Sensed, **changes: Any) -> Verdict:
+        return super().tick(*(readings or SEEN), **changes)
 
 
 def test_rests_at_twelve_hours() -> None:
     """Just below twelve hours may heat; twelve hours must rest."""
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     assert script.run(12 * HOUR_S - 10.0, heating=True).severity is Severity.ALLOW
     assert script.tick(heating=True).severity is Severity.OFF
 
 
 def test_heat_again_after_the_whole_rest() -> None:
     """Ten minutes of rest clear it, and twelve hours are allowed again."""
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     script.run(12 * HOUR_S, heating=True)
     assert script.run(590.0, heating=False).severity is Severity.OFF
     assert script.tick(heating=False).severity is Severity.ALLOW
@@ -26,7 +44,7 @@ def test_heat_again_after_the_whole_rest() -> None:
 
 def test_short_pauses_are_no_rest() -> None:
     """Pauses of less than the rest do not buy more than twelve hours of heat."""
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     for _ in range(11):
         assert script.run(HOUR_S, heating=True).severity is Severity.ALLOW
         assert script.run(590.0, heating=False).severity is Severity.ALLOW
@@ -35,7 +53,7 @@ def test_short_pauses_are_no_rest() -> None:
 
 def test_an_interrupted_rest_starts_anew() -> None:
     """Frost heat in the middle of the rest makes it start from nothing."""
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     script.run(12 * HOUR_S, heating=True)
     script.run(500.0, heating=False)
     script.tick(heating=True)
@@ -45,7 +63,7 @@ def test_an_interrupted_rest_starts_anew() -> None:
 
 def test_a_restart_forgets_nothing() -> None:
     """A crash in the twelfth hour neither ends the run nor counts as rest."""
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     script.run(12 * HOUR_S - 20.0, heating=True)
     assert script.restart().severity is Severity.ALLOW
     script.tick(heating=True)
@@ -55,14 +73,27 @@ def test_a_restart_forgets_nothing() -> None:
 @pytest.mark.parametrize("elapsed_s", [10.0, 29.0])
 def test_a_hung_tick_counts_with_its_time(elapsed_s: float) -> None:
     """The run is counted in time, not in ticks."""
-    script = Script(maximum_run, {"run_s": 12 * HOUR_S - elapsed_s, "rested_s": 0.0})
+    script = Seen(maximum_run, {"run_s": 12 * HOUR_S - elapsed_s, "rested_s": 0.0})
     assert script.tick(heating=True, elapsed_s=elapsed_s).severity is Severity.OFF
 
 
 def test_tightened_limits_count() -> None:
     """The limits file can ask for less heat and a longer rest."""
     limits = Limits(max_run_s=HOUR_S, rest_s=1200.0)
-    script = Script(maximum_run)
+    script = Seen(maximum_run)
     assert script.run(HOUR_S, heating=True, limits=limits).severity is Severity.OFF
     assert script.run(1190.0, heating=False, limits=limits).severity is Severity.OFF
     assert script.tick(heating=False, limits=limits).severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize("missing", [Role.RELAY_STATE, Role.SUPPLY, Role.RETURN])
+def test_half_of_it_where_nobody_sees_what_the_heater_does(missing: Role) -> None:
+    """The tighter default: six hours without read-back, or without both pipes."""
+    blind = tuple(s for s in SEEN if s.role is not missing)
+    script = Script(maximum_run)
+    verdict = script.run(6 * HOUR_S - 10.0, *blind, heating=True)
+    assert (verdict.severity, verdict.reason) == (Severity.ALLOW, "not_fitted")
+    assert script.tick(*blind, heating=True).severity is Severity.OFF
+    power = (*blind, sensed(Role.POWER, 9000.0, subject="boiler"))
+    read_back = script.tick(*power, heating=True).severity
+    assert (read_back is Severity.ALLOW) is (missing is Role.RELAY_STATE)

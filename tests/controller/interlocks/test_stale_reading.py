@@ -27,6 +27,10 @@ SUPPLY = sensed(Role.SUPPLY, 30.0, subject="bay-loop")
         ((*MILD, lost(Role.SUPPLY, "bay-loop")), "stale"),
         ((*MILD, lost(Role.PRESSURE, "bay-loop")), "stale"),
         ((*MILD, lost(Role.RETURN, "bay-loop")), "clear"),
+        # what another rule doubts is unknown as well
+        ((slab(), lost(Role.AIR, condition=Condition.STUCK)), "doubted"),
+        ((lost(Role.SLAB, condition=Condition.CONTRADICTED), air()), "doubted"),
+        ((lost(Role.SLAB, condition=Condition.STUCK), slab(sensor="b"), air()), "clear"),
         # what cannot be true is another rule's to tell
         ((slab(), lost(Role.AIR, condition=Condition.IMPLAUSIBLE)), "clear"),
     ],

@@ -6,7 +6,7 @@ from controller.interlocks import supply_over_temperature
 from controller.records.readings import Condition, Sensed
 from controller.records.safety import Severity
 from controller.records.site import Role
-from tests.controller.builders import MILD, Script, sensed
+from tests.controller.builders import MILD, Script, air, sensed, slab
 
 
 def supply(value: float, condition: Condition = Condition.FRESH, loop: str = "bay-loop") -> Sensed:
@@ -42,3 +42,17 @@ def test_the_hotter_loop_counts() -> None:
     """Of two loops the hotter one trips."""
     verdict = Script(supply_over_temperature).tick(supply(40.0), supply(56.0, loop="loft-loop"))
     assert (verdict.severity, verdict.subject) == (Severity.TRIP, "loft-loop-supply")
+
+
+@pytest.mark.parametrize(
+    ("slab_c", "severity"), [(35.0, Severity.ALLOW), (35.1, Severity.OFF), (39.9, Severity.OFF)]
+)
+def test_without_a_supply_sensor_the_slab_stays_5_k_cooler(
+    slab_c: float, severity: Severity
+) -> None:
+    """The tighter default, which withholds heat and never trips."""
+    script = Script(supply_over_temperature)
+    assert script.run(600.0, slab(slab_c), air()).severity is severity
+    assert script.tick(slab(slab_c), air(), supply(40.0)).severity is Severity.ALLOW
+    unknown = slab(slab_c, condition=Condition.STALE)
+    assert script.tick(unknown, air()).reason == "not_fitted"

@@ -1,0 +1,45 @@
+"""A sensor role that a rule had and has no more: no heat but frost until a person acknowledges it.
+
+A line that falls out of the site file must not quietly switch off the rule that stood on it.
+"""
+
+from __future__ import annotations
+
+from controller.interlocks.rule import allow
+from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
+from controller.records.site import Role
+
+NAME = "removed_role"
+GUARDING = frozenset(
+    {
+        Role.SLAB,
+        Role.FLOOR_SURFACE,
+        Role.AIR,
+        Role.OUTDOOR,
+        Role.SUPPLY,
+        Role.RETURN,
+        Role.PRESSURE,
+        Role.POWER,
+        Role.RELAY_STATE,
+    }
+)
+"""Roles that some rule goes by; the others serve planning alone."""
+
+SENTENCES = {
+    "clear": "No sensor that a rule goes by has been taken out of the site file.",
+    "removed": "The site file no longer has {subject}, and the rules that went by it are blind "
+    "there: no heat but frost protection until `slabtide acknowledge`, or until it is back.",
+}
+
+
+def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
+    """Withhold heat while a role that was fitted is not, and nobody has said that this is meant."""
+    fitted = {f"{s.role.value}@{s.subject}": 1.0 for s in view.sensed if s.role in GUARDING}
+    if view.acknowledged:
+        return allow(NAME), fitted
+    remembered = {**memory, **fitted}
+    removed = sorted(set(remembered) - set(fitted))
+    if not removed:
+        return allow(NAME), remembered
+    subject = ", ".join(removed)
+    return Verdict(NAME, Severity.OFF, "removed", Clears.ON_ACKNOWLEDGE, subject), remembered
