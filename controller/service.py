@@ -22,6 +22,7 @@ from controller.clock import Clock, SteppedClock, SystemClock
 from controller.configuration import Use, load_all
 from controller.configuration_watch import ConfigurationWatch
 from controller.guard import Guard, TakenOver
+from controller.housekeeping import Housekeeping
 from controller.intake import Intake
 from controller.lockstep import MESSAGES_WAIT_S, Pace, wait_for
 from controller.planner_process import PlannerProcess
@@ -47,6 +48,7 @@ class _Parts:
     """A guard with what the service itself must reach."""
 
     guard: Guard
+    housekeeping: Housekeeping
     sensors: SensorIntake
     relays: dict[str, MqttRelay]
 
@@ -87,20 +89,21 @@ def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
         )
         watchdog.start()
         while moment is not None:
-            _paced_tick(parts, pace, watchdog, real)
+            _paced_tick(parts, pace, clock, watchdog, real)
             moment = pace.next_moment()
             if moment is not None:
                 clock.set(moment)
     pace.close()
 
 
-def _paced_tick(parts: _Parts, pace: Pace, watchdog: Watchdog, real: Clock) -> None:
+def _paced_tick(parts: _Parts, pace: Pace, clock: Clock, watchdog: Watchdog, real: Clock) -> None:
     watchdog.pat()
     expected = pace.clock_is_set()
     arrived = wait_for(lambda: parts.sensors.received >= expected, real, seconds=MESSAGES_WAIT_S)
     if not arrived:
         log.warning("%d of %d messages have arrived", parts.sensors.received, expected)
     parts.guard.tick()
+    parts.housekeeping.tick(clock.now())
     # the tick is over; the planner's child has limits of its own, longer than the watchdog's
     watchdog.rest()
     parts.guard.finish_planning()
@@ -121,6 +124,7 @@ def _serve_one_site(watch: ConfigurationWatch, stop: threading.Event) -> None:
             except TakenOver as error:
                 taken_over.append(error)
                 ended.set()
+            parts.housekeeping.tick(clock.now())
             watchdog.pat()
 
         watchdog.start()
@@ -218,7 +222,7 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
             desk=desk,
         )
         _connect(stack, guard, sensors, relays, {output.id for output in outputs})
-        yield _Parts(guard, sensors, relays)
+        yield _Parts(guard, Housekeeping(store), sensors, relays)
 
 
 def _connect(

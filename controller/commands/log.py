@@ -38,6 +38,11 @@ class Fold:
     last: Decision
     count: int = 1
 
+    @classmethod
+    def of(cls, decision: Decision) -> Fold:
+        """Of one decision, with those that it stands for in an old record."""
+        return cls(decision, decision, _times(decision))
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
@@ -119,7 +124,7 @@ def _tell_rejected(counts: list[RejectionCount], local: LocalTime, *, until_s: f
 def _tell(found: list[Decision], reader: Reader, local: LocalTime, *, every: bool) -> None:
     plans: dict[str, Plan | None] = {}
     width = max(len(decision.heater) for decision in found)
-    for fold in (Fold(d, d) for d in found) if every else folded(found):
+    for fold in (Fold.of(d) for d in found) if every else folded(found):
         name = fold.first.wish.plan
         if name is not None and name not in plans:
             plans[name] = reader.plan(name, points=False)
@@ -136,7 +141,7 @@ def _line(fold: Fold, background: Background, width: int) -> str:
     )
     if fold.count == 1:
         return told
-    return f"{told}  [{fold.count} times, until {local.moment(fold.last.at.utc_s)}]"
+    return f"{told}  [{fold.count} times, until {local.moment(fold.last.last_s)}]"
 
 
 def folded(found: Iterable[Decision]) -> Iterator[Fold]:
@@ -146,11 +151,16 @@ def folded(found: Iterable[Decision]) -> Iterator[Fold]:
     for decision in found:
         place = open_folds.get(decision.heater)
         if place is not None and _gist(folds[place].last) == _gist(decision):
-            folds[place] = replace(folds[place], last=decision, count=folds[place].count + 1)
+            count = folds[place].count + _times(decision)
+            folds[place] = replace(folds[place], last=decision, count=count)
         else:
             open_folds[decision.heater] = len(folds)
-            folds.append(Fold(decision, decision))
+            folds.append(Fold.of(decision))
     return iter(folds)
+
+
+def _times(decision: Decision) -> int:
+    return 1 + (decision.repeated.count if decision.repeated else 0)
 
 
 def _gist(decision: Decision) -> tuple[object, ...]:

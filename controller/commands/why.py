@@ -90,7 +90,13 @@ def _tell(configuration: Configuration, reader: Reader, decision: Decision, *, a
     taken = f"{local.at(decision.at.utc_s):%a} {local.stamp(decision.at.utc_s)}"
     say(f"{decision.heater}: heat {on_off(decision.command.heat)}")
     say(f"Decided {taken} ({configuration.site.time_zone}), by slabtide {decision.version}.")
-    silent_s = at_s - decision.at.utc_s
+    if decision.repeated is not None:
+        say(
+            f"The same was decided {decision.repeated.count} times more, until "
+            f"{local.stamp(decision.last_s)}: of what is that old only changes and the first of "
+            "several are kept, so readings and numbers below are those of the first."
+        )
+    silent_s = at_s - decision.last_s
     if silent_s > _SILENT_S:
         say(
             f"No decision is on record for the {duration(silent_s)} from then to the moment asked "

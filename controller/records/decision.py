@@ -82,8 +82,22 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeated:
+    """That the same was decided again, in rows that are no longer kept one by one.
+
+    ``until_s`` is the time of the last of them [UTC s], ``count`` how many they were.
+    """
+
+    until_s: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Decision:
-    """One heater, one tick: what was known, wanted, ruled and commanded, pump and valves too."""
+    """One heater, one tick: what was known, wanted, ruled and commanded, pump and valves too.
+
+    ``repeated`` is there only of an old one that stands for others as well.
+    """
 
     at: Instant
     heater: str
@@ -97,6 +111,7 @@ class Decision:
     command: Command
     notices: tuple[Notice, ...] = ()
     outputs: tuple[OutputCommand, ...] = ()
+    repeated: Repeated | None = None
 
     def changed_from(self, other: Decision | None) -> bool:
         """Whether a new row is due: command, reason, verdicts, plan, booking, notices, outputs."""
@@ -106,6 +121,11 @@ class Decision:
         verdicts = {(v.rule, v.severity, v.reason, v.subject) for v in self.verdicts}
         outputs = tuple((o.output, o.on, o.reason) for o in self.outputs)
         return (self.command.heat, self.wish, frozenset(verdicts), self.notices, outputs)
+
+    @property
+    def last_s(self) -> float:
+        """The last moment at which this was decided [UTC s]."""
+        return self.at.utc_s if self.repeated is None else self.repeated.until_s
 
     def with_command(self, command: Command) -> Decision:
         """The same decision with another command."""
@@ -143,6 +163,7 @@ __all__ = [
     "Notice",
     "NoticeKind",
     "Readback",
+    "Repeated",
     "Severity",
     "Wish",
 ]

@@ -159,6 +159,37 @@ def add_outputs(connection: sqlite3.Connection) -> None:
     connection.execute("ALTER TABLE decision ADD COLUMN outputs TEXT NOT NULL DEFAULT '[]'")
 
 
+def create_condensed(connection: sqlite3.Connection) -> None:
+    """What is kept of old rows in place of each of them, and how far condensing has come.
+
+    ``folded`` stands beside the first of several equal decisions: until when the same was decided,
+    and how many rows that replaces. In ``rolled`` a slot's mean, least and greatest are those of
+    its good readings; they are null where it has none.
+    """
+    connection.execute(
+        """CREATE TABLE folded (
+            decision INTEGER PRIMARY KEY REFERENCES decision (id),
+            until_ms INTEGER NOT NULL,
+            count INTEGER NOT NULL
+        )"""
+    )
+    connection.execute(
+        """CREATE TABLE rolled (
+            sensor INTEGER NOT NULL REFERENCES sensor (key),
+            start_ms INTEGER NOT NULL,
+            mean REAL,
+            least REAL,
+            greatest REAL,
+            good INTEGER NOT NULL,
+            others INTEGER NOT NULL,
+            PRIMARY KEY (sensor, start_ms)
+        ) WITHOUT ROWID"""
+    )
+    connection.execute(
+        "CREATE TABLE condensing (task TEXT PRIMARY KEY, done_ms INTEGER NOT NULL) WITHOUT ROWID"
+    )
+
+
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     create_readings,
     create_decisions,
@@ -166,6 +197,7 @@ MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (
     create_plans,
     create_forecasts,
     add_outputs,
+    create_condensed,
 )
 """Every step in the order of its release."""
 

@@ -14,6 +14,7 @@ from controller.records.forecast import Forecast
 from controller.records.plan import Arrival, ParameterSet, Plan
 from controller.records.readings import Quality, Rejection, RejectionCount
 from controller.store import queries, rows
+from controller.store.condensing import LONGEST_FOLD_MS, SLOT_MS
 from controller.store.database import FILE_NAME, connect_reader
 from controller.store.failures import reported
 
@@ -46,43 +47,50 @@ class Reader:
     def samples(self, sensor: str, since_s: float, until_s: float) -> list[tuple[float, float]]:
         """Good readings of a sensor in [since_s, until_s).
 
+        Of old ones the means of quarters of an hour are left, each at the middle of its own.
+
         Returns
         -------
         list of (float, float)
             Time of measurement [s UTC] and value in the house unit, by time.
         """
         with reported("read a sensor's history", self._path):
+            span = (rows.to_ms(since_s), rows.to_ms(until_s))
             found = self._connection.execute(
                 "SELECT measured_ms / 1000.0, value FROM reading "
                 "WHERE sensor = (SELECT key FROM sensor WHERE id = ?) "
                 "AND measured_ms >= ? AND measured_ms < ? AND quality = ? "
                 "ORDER BY measured_ms, sequence",
-                (
-                    sensor,
-                    rows.to_ms(since_s),
-                    rows.to_ms(until_s),
-                    rows.QUALITY_CODES[Quality.GOOD],
-                ),
-            )
-            return found.fetchall()
+                (sensor, *span, rows.QUALITY_CODES[Quality.GOOD]),
+            ).fetchall()
+            means = self._connection.execute(
+                "SELECT (start_ms + ?1) / 1000.0, mean FROM rolled "
+                "WHERE sensor = (SELECT key FROM sensor WHERE id = ?2) "
+                "AND start_ms >= ?3 - ?1 AND start_ms < ?4 - ?1 AND good > 0 ORDER BY start_ms",
+                (SLOT_MS // 2, sensor, *span),
+            ).fetchall()
+        return sorted(means + found, key=_time_of) if means else found
 
     def span_s(self, sensor: str, since_s: float, until_s: float) -> tuple[float, float] | None:
         """Times of the first and last good reading in [since_s, until_s) [s UTC]."""
+        span = (rows.to_ms(since_s), rows.to_ms(until_s))
         with reported("read a sensor's history", self._path):
-            first_ms, last_ms = self._connection.execute(
-                "WITH good AS NOT MATERIALIZED (SELECT measured_ms FROM reading "
-                "WHERE sensor = (SELECT key FROM sensor WHERE id = ?) "
-                "AND measured_ms >= ? AND measured_ms < ? AND quality = ?) "
-                "SELECT (SELECT measured_ms FROM good ORDER BY measured_ms LIMIT 1), "
-                "(SELECT measured_ms FROM good ORDER BY measured_ms DESC LIMIT 1)",
-                (
-                    sensor,
-                    rows.to_ms(since_s),
-                    rows.to_ms(until_s),
-                    rows.QUALITY_CODES[Quality.GOOD],
-                ),
+            (key,) = self._connection.execute(
+                "SELECT (SELECT key FROM sensor WHERE id = ?)", (sensor,)
             ).fetchone()
-        return None if first_ms is None else (rows.to_s(first_ms), rows.to_s(last_ms))
+            ends = self._connection.execute(
+                "WITH good AS NOT MATERIALIZED (SELECT measured_ms AS at_ms FROM reading "
+                "WHERE sensor = ?1 AND measured_ms >= ?2 AND measured_ms < ?3 AND quality = ?4), "
+                "mean AS NOT MATERIALIZED (SELECT start_ms + ?5 AS at_ms FROM rolled "
+                "WHERE sensor = ?1 AND start_ms >= ?2 - ?5 AND start_ms < ?3 - ?5 AND good > 0) "
+                "SELECT (SELECT at_ms FROM good ORDER BY at_ms LIMIT 1), "
+                "(SELECT at_ms FROM good ORDER BY at_ms DESC LIMIT 1), "
+                "(SELECT at_ms FROM mean ORDER BY at_ms LIMIT 1), "
+                "(SELECT at_ms FROM mean ORDER BY at_ms DESC LIMIT 1)",
+                (key, *span, rows.QUALITY_CODES[Quality.GOOD], SLOT_MS // 2),
+            ).fetchone()
+        known = [at_ms for at_ms in ends if at_ms is not None]
+        return (rows.to_s(min(known)), rows.to_s(max(known))) if known else None
 
     def heating(self, heater: str, since_s: float, until_s: float) -> list[tuple[float, bool]]:
         """Changes of a heater's command in [since_s, until_s), as its relay carried them out.
@@ -99,7 +107,8 @@ class Reader:
         """
         with reported("read a heater's history", self._path):
             found = self._connection.execute(
-                "SELECT utc_ms, heat, lease_ms FROM decision WHERE heater = ? AND utc_ms < ? "
+                "SELECT utc_ms, heat, lease_ms, coalesce(until_ms, utc_ms) FROM decision "
+                "LEFT JOIN folded ON decision = id WHERE heater = ? AND utc_ms < ? "
                 "AND utc_ms >= coalesce((SELECT max(utc_ms) FROM decision "
                 "WHERE heater = ? AND utc_ms <= ?), ?) ORDER BY utc_ms, id",
                 (
@@ -174,14 +183,19 @@ class Reader:
         zone: str | None = None,
         heater: str | None = None,
     ) -> list[Decision]:
-        """Decisions taken in [since_s, until_s), newest last; of one zone or heater if given."""
+        """Decisions taken in [since_s, until_s), newest last; of one zone or heater if given.
+
+        An old one that stands for others belongs to the span where the last of them does.
+        """
+        since_ms, until_ms = rows.to_ms(since_s), rows.to_ms(until_s)
         with reported("read decisions", self._path):
             found = self._connection.execute(
-                f"SELECT {rows.DECISION_COLUMNS} FROM decision "  # noqa: S608 - our own column names
-                "WHERE utc_ms >= ? AND utc_ms < ? AND (? IS NULL OR heater = ?) "
+                f"SELECT {rows.READ_COLUMNS} FROM {rows.READ_FROM} "  # noqa: S608 - our own column names
+                "WHERE utc_ms >= ? AND utc_ms < ? AND coalesce(until_ms, utc_ms) >= ? "
+                "AND (? IS NULL OR heater = ?) "
                 "AND (? IS NULL OR EXISTS (SELECT 1 FROM json_each(zones) WHERE value = ?)) "
                 "ORDER BY utc_ms, id",
-                (rows.to_ms(since_s), rows.to_ms(until_s), heater, heater, zone, zone),
+                (since_ms - LONGEST_FOLD_MS, until_ms, since_ms, heater, heater, zone, zone),
             )
             return [rows.decision_from(row) for row in found]
 
@@ -204,7 +218,7 @@ class Reader:
     def _one_decision(self, choice: str, values: tuple[object, ...]) -> Decision | None:
         with reported("read a decision", self._path):
             row = self._connection.execute(
-                f"SELECT {rows.DECISION_COLUMNS} FROM decision {choice} LIMIT 1",  # noqa: S608 - our own column names
+                f"SELECT {rows.READ_COLUMNS} FROM {rows.READ_FROM} {choice} LIMIT 1",  # noqa: S608 - our own column names
                 values,
             ).fetchone()
             return None if row is None else rows.decision_from(row)
@@ -249,17 +263,24 @@ class Reader:
         self._connection.close()
 
 
-def _changes(found: list[tuple[int, int, int]], until_ms: int) -> list[tuple[float, bool]]:
-    """Changes of heat from rows (utc_ms, heat, lease_ms) by time, with lapsed leases as OFF."""
+def _changes(found: list[tuple[int, int, int, int]], until_ms: int) -> list[tuple[float, bool]]:
+    """Changes of heat by time, with lapsed leases as OFF.
+
+    Rows hold the time of a decision, heat, lease and the last time at which it was repeated [ms].
+    """
     changes: list[tuple[float, bool]] = []
     lapses_ms: int | None = None
-    for utc_ms, heat, lease_ms in [*found, (until_ms, 0, 0)]:
+    for utc_ms, heat, lease_ms, last_ms in [*found, (until_ms, 0, 0, until_ms)]:
         if lapses_ms is not None and lapses_ms < utc_ms:
             changes.append((rows.to_s(lapses_ms), False))
         if utc_ms < until_ms and (not changes or changes[-1][1] != bool(heat)):
             changes.append((rows.to_s(utc_ms), bool(heat)))
-        lapses_ms = utc_ms + lease_ms if heat else None
+        lapses_ms = last_ms + lease_ms if heat else None
     return changes
+
+
+def _time_of(sample: tuple[float, float]) -> float:
+    return sample[0]
 
 
 def _in_force_at(changes: list[tuple[float, bool]], since_s: float) -> list[tuple[float, bool]]:

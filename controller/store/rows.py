@@ -14,6 +14,7 @@ from controller.records.decision import (
     Estimate,
     Notice,
     Readback,
+    Repeated,
     Wish,
 )
 from controller.records.forecast import ForecastPoint
@@ -33,6 +34,9 @@ DECISION_COLUMNS = (
     "wanted, rung, reason, session, plan, deciding_rule, deciding_severity, deciding_reason, "
     "deciding, sensed, estimates, verdicts, notices, outputs"
 )
+
+READ_FROM = "decision LEFT JOIN folded ON folded.decision = decision.id"
+READ_COLUMNS = f"{DECISION_COLUMNS}, until_ms, folded.count"
 
 
 def to_ms(seconds: float) -> int:
@@ -86,10 +90,11 @@ def decision_row(decision: Decision) -> tuple[object, ...]:
 
 
 def decision_from(row: Sequence[Any]) -> Decision:
-    """The decision in a row of ``DECISION_COLUMNS``; ValueError where it holds none."""
+    """The decision in a row of ``READ_COLUMNS``; ValueError where it holds none."""
     (utc_ms, mono_ms, heater, zones, version, heat, sequence, issued_ms, lease_ms) = row[:9]
     (wanted, rung, reason, session, plan) = row[9:14]
     (deciding, sensed, estimates, verdicts, notices, outputs) = row[17:23]
+    until_ms, count = row[23:25]
     return Decision(
         at=Instant(utc_s=to_s(utc_ms), mono_s=to_s(mono_ms)),
         heater=heater,
@@ -115,6 +120,7 @@ def decision_from(row: Sequence[Any]) -> Decision:
         ),
         notices=from_json(tuple[Notice, ...], notices),
         outputs=from_json(tuple[OutputCommand, ...], outputs),
+        repeated=None if until_ms is None else Repeated(to_s(until_ms), count),
     )
 
 

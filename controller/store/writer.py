@@ -16,6 +16,7 @@ from controller.records.plan import ParameterSet, Plan
 from controller.records.readings import Reading, RejectionCount
 from controller.records.safety import Severity
 from controller.store import queries, rows
+from controller.store.condensing import condense
 from controller.store.door import Door
 from controller.store.failures import StoreFailed, StoreUnsuitable
 from controller.store.lockout_marks import LockoutMarks
@@ -346,6 +347,11 @@ class Writer:
                     "INSERT INTO configuration (name, loaded_ms, text) VALUES (?, ?, ?)",
                     (name, rows.to_ms(loaded_s), text),
                 )
+
+    def condense(self, now_s: float) -> bool:
+        """Make old rows fewer by one small step; whether there was one to do."""
+        with self._writing("condense old records"):
+            return condense(self._connection, rows.to_ms(now_s))
 
     def latest_plan(self, heater: str) -> Plan | None:
         """The plan made last for a heater."""
