@@ -1,8 +1,8 @@
 """Old rows made fewer, a little at a time: the store must last for years on a small disk.
 
 Decisions are kept as they were written for ``FULL_DAYS``. Then rows that say the same as the one
-before (command, lease, wish but for the plan's name, verdicts, outputs, notices: all but numbers) are folded
-into it, at first one row a quarter of an hour, after ``COARSE_DAYS`` one a day; each change stays.
+before (command, lease, wish but for the plan's name, verdicts, outputs, notices: all but numbers)
+are folded into it, at first one row a quarter of an hour, after ``COARSE_DAYS`` one a day; each change stays.
 Readings are rolled into quarters of an hour after ``READINGS_DAYS``, three times what learning
 looks back on. Imported logs are left: their owner may import the same file again.
 
