@@ -2,9 +2,9 @@
 
 Decisions are kept as they were written for ``FULL_DAYS``. Then rows that say the same as the one
 before (command, lease, wish but for the plan's name, verdicts, outputs, notices: all but numbers)
-are folded into it, at first one row a quarter of an hour, after ``COARSE_DAYS`` one a day; each change stays.
-Readings are rolled into quarters of an hour after ``READINGS_DAYS``, three times what learning
-looks back on. Imported logs are left: their owner may import the same file again.
+are folded into it, at first one row a quarter of an hour, after ``COARSE_DAYS`` one a day; each
+change stays. Readings are rolled into quarters of an hour after ``READINGS_DAYS``, three times what
+learning looks back on. Imported logs are left: their owner may import the same file again.
 
 One step is one transaction over a few hours of rows together with the mark of how far condensing
 has come, so that a kill leaves it done or not done.
