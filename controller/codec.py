@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from enum import Enum
 from functools import cache
 from typing import Any, TypeVar, Union
@@ -36,65 +36,93 @@ def from_plain(kind: type[T], data: object) -> T:
     ValueError
         Where the data does not fit the record: a missing or unknown field, a wrong type.
     """
-    return typing.cast(T, _rebuild(kind, data))
+    hint: Any = kind
+    return typing.cast(T, _decoder(hint)(data))
 
 
-def _rebuild(kind: Any, data: object) -> object:
-    origin = typing.get_origin(kind)
-    if origin in (Union, types.UnionType):
-        return _rebuild_optional(kind, data)
-    if origin in (tuple, frozenset):
-        item = typing.get_args(kind)[0]
-        if not isinstance(data, list):
-            raise ValueError(f"expected a list, found {data!r:.80}")
-        return origin(_rebuild(item, entry) for entry in data)
-    if origin is not None and issubclass(origin, Mapping):
-        item = typing.get_args(kind)[1]
-        if not isinstance(data, dict):
-            raise ValueError(f"expected an object, found {data!r:.80}")
-        return {key: _rebuild(item, entry) for key, entry in data.items()}
-    if dataclasses.is_dataclass(kind):
-        return _rebuild_record(kind, data)
-    return _rebuild_scalar(kind, data)
-
-
-def _rebuild_optional(kind: Any, data: object) -> object:
-    if data is None:
-        return None
-    inner = [arg for arg in typing.get_args(kind) if arg is not type(None)]
-    if len(inner) != 1:
-        raise ValueError(f"cannot rebuild a choice of {inner}")
-    return _rebuild(inner[0], data)
+_Decoder = Callable[[object], object]
 
 
 @cache
-def _hints(kind: type) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
+def _decoder(kind: Any) -> _Decoder:
+    """What rebuilds a value of a type; made once for each, so that looking back is quick."""
+    origin = typing.get_origin(kind)
+    if origin in (Union, types.UnionType):
+        return _decoder_of_optional(kind)
+    if origin in (tuple, frozenset):
+        return _decoder_of_several(origin, typing.get_args(kind)[0])
+    if origin is not None and issubclass(origin, Mapping):
+        return _decoder_of_mapping(typing.get_args(kind)[1])
+    if dataclasses.is_dataclass(kind):
+        return _decoder_of_record(kind)
+    return _decoder_of_scalar(kind)
 
 
-def _rebuild_record(kind: Any, data: object) -> object:
-    if not isinstance(data, dict):
-        raise ValueError(f"expected the fields of {kind.__name__}, found {data!r:.80}")
-    hints = _hints(kind)
-    unknown = set(data) - set(hints)
-    if unknown:
-        raise ValueError(f"{kind.__name__} has no field {', '.join(sorted(unknown))}")
-    try:
-        return kind(**{name: _rebuild(hints[name], item) for name, item in data.items()})
-    except TypeError as error:
-        raise ValueError(str(error)) from error
+def _decoder_of_optional(kind: Any) -> _Decoder:
+    inner = [arg for arg in typing.get_args(kind) if arg is not type(None)]
+    if len(inner) != 1:
+        raise ValueError(f"cannot rebuild a choice of {inner}")
+    decode = _decoder(inner[0])
+
+    def rebuild(data: object) -> object:
+        return None if data is None else decode(data)
+
+    return rebuild
 
 
-def _rebuild_scalar(kind: Any, data: object) -> object:
+def _decoder_of_several(origin: Any, item: Any) -> _Decoder:
+    decode = _decoder(item)
+
+    def rebuild(data: object) -> object:
+        if not isinstance(data, list):
+            raise ValueError(f"expected a list, found {data!r:.80}")
+        return origin(map(decode, data))
+
+    return rebuild
+
+
+def _decoder_of_mapping(item: Any) -> _Decoder:
+    decode = _decoder(item)
+
+    def rebuild(data: object) -> object:
+        if not isinstance(data, dict):
+            raise ValueError(f"expected an object, found {data!r:.80}")
+        return {key: decode(entry) for key, entry in data.items()}
+
+    return rebuild
+
+
+def _decoder_of_record(kind: Any) -> _Decoder:
+    decoders = {name: _decoder(hint) for name, hint in typing.get_type_hints(kind).items()}
+
+    def rebuild(data: object) -> object:
+        if not isinstance(data, dict):
+            raise ValueError(f"expected the fields of {kind.__name__}, found {data!r:.80}")
+        unknown = data.keys() - decoders.keys()
+        if unknown:
+            raise ValueError(f"{kind.__name__} has no field {', '.join(sorted(unknown))}")
+        try:
+            return kind(**{name: decoders[name](item) for name, item in data.items()})
+        except TypeError as error:
+            raise ValueError(str(error)) from error
+
+    return rebuild
+
+
+def _decoder_of_scalar(kind: Any) -> _Decoder:
     if isinstance(kind, type) and issubclass(kind, Enum):
-        return kind(data)
-    if kind is float and isinstance(data, int | float) and not isinstance(data, bool):
-        return _to_float(data)
-    if isinstance(data, str) and kind is str:
-        return _whole_text(data)
-    if isinstance(data, kind) and not (kind is int and isinstance(data, bool)):
-        return data
-    raise ValueError(f"expected {kind.__name__}, found {data!r:.80}")
+        return kind
+
+    def rebuild(data: object) -> object:
+        if kind is float and isinstance(data, int | float) and not isinstance(data, bool):
+            return _to_float(data)
+        if isinstance(data, str) and kind is str:
+            return _whole_text(data)
+        if isinstance(data, kind) and not (kind is int and isinstance(data, bool)):
+            return data
+        raise ValueError(f"expected {kind.__name__}, found {data!r:.80}")
+
+    return rebuild
 
 
 def _whole_text(text: str) -> str:

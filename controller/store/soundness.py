@@ -9,9 +9,9 @@ from controller.clock import Clock
 from controller.store import migrations
 from controller.store.failures import StoreDamaged
 
-LOOK_S = 5.0
+LOOK_S = 0.5
 """Longest look at whether every page is well at a start [s]: a service that starts must not leave
-pipes unguarded for long. A store that needs more is used as far as it was looked at."""
+pipes unguarded for long. Of a store that needs more the rest is looked at by each backup."""
 _STEPS_BETWEEN_LOOKS_AT_THE_CLOCK = 10_000
 
 
