@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from controller.interlocks import (
+    floor_surface,
     frost_protection,
+    loop_pressure,
     relay_read_back,
     slab_over_temperature,
     supply_over_temperature,
@@ -15,7 +17,12 @@ from controller.records.outputs import OutputReason
 from controller.records.safety import Severity, Verdict
 
 CARRIES_OFF = frozenset(
-    {slab_over_temperature.NAME, supply_over_temperature.NAME, relay_read_back.NAME}
+    {
+        slab_over_temperature.NAME,
+        floor_surface.NAME,
+        supply_over_temperature.NAME,
+        relay_read_back.NAME,
+    }
 )
 """Rules at whose trip fluid goes on round: it carries off what is too hot, or still heats."""
 STOOD_S = 14 * 86400.0
@@ -31,13 +38,16 @@ def why(
     """
     if asked:
         return OutputReason.HEAT
-    for verdict in verdicts:
-        if verdict.rule in CARRIES_OFF and verdict.severity >= Severity.TRIP:
-            return OutputReason.TRIP
-        if verdict.rule == frost_protection.NAME and verdict.severity > Severity.ALLOW:
-            return OutputReason.FROST
+    by_rule = {verdict.rule: verdict.severity for verdict in verdicts}
+    tripped = {rule for rule, severity in by_rule.items() if severity >= Severity.TRIP}
+    if tripped & CARRIES_OFF:
+        return OutputReason.TRIP
+    # a loop that loses its fluid would run the pump dry
+    wet = loop_pressure.NAME not in tripped
+    if wet and by_rule.get(frost_protection.NAME, Severity.ALLOW) > Severity.ALLOW:
+        return OutputReason.FROST
     if account.since_heat_s < fitted.overrun_s:
         return OutputReason.OVERRUN
-    if fitted.heater.pump and account.stood_s >= STOOD_S:
+    if wet and fitted.heater.pump and account.stood_s >= STOOD_S:
         return OutputReason.EXERCISE
     return None

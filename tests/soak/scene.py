@@ -78,9 +78,8 @@ class Scene:
 
     def tick(self, tick_s: float) -> None:
         """Lead service and workshop through one tick."""
-        (heater,) = self.configuration.site.heaters
         commands = self.pacer.step(self.moment, self.wired.send_messages)
-        self.wired.wait_for_commands(commands[heater.id])
+        self.wired.wait_for_commands(commands)
         self.heats += self.wired.heating
         self.wired.advance(tick_s)
         self.moment = Instant(self.moment.utc_s + tick_s, self.moment.mono_s + tick_s)

@@ -124,6 +124,7 @@ def test_a_new_process_runs_the_overrun_that_the_old_one_owes() -> None:
     [
         (slab(40.5), "slab_over_temperature"),
         (sensed(Role.SUPPLY, 56.0, subject="bay-loop"), "supply_over_temperature"),
+        (sensed(Role.FLOOR_SURFACE, 36.0), "floor_surface"),
     ],
 )
 def test_the_pump_stays_on_at_over_temperature(hot, rule: str) -> None:
@@ -207,6 +208,18 @@ def test_fluid_moves_while_frost_may_not_heat() -> None:
     decisions = shop.run(1200.0)
     assert not any(d.command.heat for d in decisions)
     assert (shop.told("pump").on, shop.told("pump").reason) == (True, OutputReason.FROST)
+
+
+def test_a_loop_that_has_lost_its_fluid_is_not_pumped_for_frost() -> None:
+    """The pump would run dry, and the leak would be fed."""
+    shop = Shop()
+    shop.wanted = False
+    pressure = sensed(Role.PRESSURE, 0.2, subject="bay-loop")
+    shop.readings = (*FROZEN, pressure)
+    decisions = shop.run(OVERRUN_S + 600.0)
+    assert not any(d.command.heat for d in decisions)
+    assert not any(d.outputs[0].on for d in decisions[-30:])
+    assert shop.last.deciding.rule == "loop_pressure"
 
 
 def test_a_pump_that_has_stood_for_two_weeks_is_run_for_a_moment() -> None:
