@@ -18,19 +18,26 @@ from __future__ import annotations
 import json
 import socket
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from controller.clock import Clock
 from controller.records.instant import Instant
 
+LATEST_S = 32_503_680_000.0
+"""The year 3000: no clock is paced beyond it [UTC s]."""
 MESSAGES_WAIT_S = 10.0
 """Longest wait for messages that the pacer says it has sent [s, real time]."""
 
 
 class NoPacer(Exception):
-    """Nobody listens where the pacer should; the message says where and why."""
+    """Nobody listens where the pacer should, or what it says makes no sense."""
+
+
+class PacerGone(Exception):
+    """The pacer has hung up in the middle of a tick."""
 
 
 class Pace:
@@ -54,23 +61,50 @@ class Pace:
         except (OSError, ValueError) as error:
             self._socket.close()
             raise NoPacer(f"no pacer listens at {path}: {error}") from error
-        self._lines = self._socket.makefile("r", encoding="utf-8")
+        self._mono_s = 0.0
+        self._lines = self._socket.makefile("r", encoding="utf-8", errors="replace")
 
     def next_moment(self) -> Instant | None:
-        """The moment of the next tick; None when the pacer has hung up."""
-        line = self._lines.readline()
+        """The moment of the next tick; None when the pacer has hung up.
+
+        Raises
+        ------
+        NoPacer
+            Where its line is none of a pacer's.
+        """
+        line = self._line()
         if not line:
             return None
-        data = json.loads(line)
-        return Instant(float(data["utc_s"]), float(data["mono_s"]))
+        with _understood(line):
+            data = json.loads(line)
+            moment = Instant(float(data["utc_s"]), float(data["mono_s"]))
+            if not 0.0 <= moment.utc_s < LATEST_S or not self._mono_s <= moment.mono_s < LATEST_S:
+                raise ValueError(f"no moment that can follow {self._mono_s}")
+        self._mono_s = moment.mono_s
+        return moment
 
     def clock_is_set(self) -> int:
-        """Say that the clock stands at that moment; the sensor messages sent so far come back."""
+        """Say that the clock stands at that moment; the sensor messages sent so far come back.
+
+        Raises
+        ------
+        PacerGone
+        NoPacer
+        """
         self._send({"set": True})
-        return int(json.loads(self._lines.readline())["messages"])
+        line = self._line()
+        if not line:
+            raise PacerGone
+        with _understood(line):
+            return int(json.loads(line)["messages"])
 
     def done(self, commands: Mapping[str, int]) -> None:
-        """Say that the tick is over: commands sent so far, by heater."""
+        """Say that the tick is over: commands sent so far, by heater.
+
+        Raises
+        ------
+        PacerGone
+        """
         self._send({"commands": dict(commands)})
 
     def close(self) -> None:
@@ -79,7 +113,26 @@ class Pace:
         self._socket.close()
 
     def _send(self, line: Mapping[str, Any]) -> None:
-        self._socket.sendall(json.dumps(line).encode() + b"\n")
+        try:
+            self._socket.sendall(json.dumps(line).encode() + b"\n")
+        except OSError as error:
+            raise PacerGone from error
+
+    def _line(self) -> str:
+        """The pacer's next line, empty when it has hung up."""
+        try:
+            return self._lines.readline()
+        except OSError:
+            return ""
+
+
+@contextmanager
+def _understood(line: str) -> Iterator[None]:
+    """Turn every way in which a line can be none of a pacer's into NoPacer."""
+    try:
+        yield
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
+        raise NoPacer(f"the pacer's line makes no sense: {line.strip()[:80]!r}") from error
 
 
 def wait_for(condition: Callable[[], bool], clock: Clock, *, seconds: float) -> bool:

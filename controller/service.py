@@ -24,7 +24,7 @@ from controller.configuration_watch import ConfigurationWatch
 from controller.guard import Guard, TakenOver
 from controller.housekeeping import Housekeeping
 from controller.intake import Intake
-from controller.lockstep import MESSAGES_WAIT_S, Pace, wait_for
+from controller.lockstep import MESSAGES_WAIT_S, Pace, PacerGone, wait_for
 from controller.planner_process import PlannerProcess
 from controller.planning_desk import PlanningDesk
 from controller.records.limits import TICK_S
@@ -88,11 +88,13 @@ def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
             seconds=CONNECT_WAIT_S,
         )
         watchdog.start()
-        while moment is not None:
-            _paced_tick(parts, pace, clock, watchdog, real)
-            moment = pace.next_moment()
-            if moment is not None:
+        try:
+            while moment is not None:
                 clock.set(moment)
+                _paced_tick(parts, pace, clock, watchdog, real)
+                moment = pace.next_moment()
+        except PacerGone:
+            log.warning("the pacer has hung up in the middle of a tick")
     pace.close()
 
 

@@ -26,14 +26,17 @@ class Pacer:
     ----------
     path : Path
         Where to listen; must not exist.
+    wait_s : float
+        Longest wait for the service [s, real time].
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, wait_s: float = ANSWER_WAIT_S) -> None:
+        self._wait_s = wait_s
         self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._listener.bind(str(path))
         path.chmod(0o600)  # before anybody is let in
         self._listener.listen(1)
-        self._listener.settimeout(ANSWER_WAIT_S)
+        self._listener.settimeout(wait_s)
         self._connection: socket.socket | None = None
         self._buffer = b""
 
@@ -62,7 +65,7 @@ class Pacer:
             self._connection, _ = self._listener.accept()
         except TimeoutError as error:
             raise ServiceGone("the service has not connected") from error
-        self._connection.settimeout(ANSWER_WAIT_S)
+        self._connection.settimeout(self._wait_s)
 
     def step(self, moment: Instant, send_messages: Callable[[], int]) -> dict[str, int]:
         """Lead the service through one tick.

@@ -53,7 +53,12 @@ def test_a_slow_planner_is_no_hung_tick_on_a_paced_clock() -> None:
     real = SteppedClock(Instant(0.0, 0.0))
     watchdog = Watchdog(real)
     guard = SlowGuard(real, watchdog)
-    parts = SimpleNamespace(guard=guard, sensors=SimpleNamespace(received=0), relays={})
+    parts = SimpleNamespace(
+        guard=guard,
+        housekeeping=SimpleNamespace(tick=lambda now: None),
+        sensors=SimpleNamespace(received=0),
+        relays={},
+    )
     pace = SimpleNamespace(clock_is_set=lambda: 0, done=lambda commands: None)
-    _paced_tick(parts, pace, watchdog, real)
+    _paced_tick(parts, pace, real, watchdog, real)
     assert guard.unpatted_s == [HANG_S / 2.0, 0.0]

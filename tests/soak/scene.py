@@ -22,6 +22,7 @@ from controller.rehearsal.pacer import Pacer, ServiceGone
 from controller.rehearsal.weather import Row, Station, Weather
 from controller.rehearsal.wired_workshop import WiredWorkshop
 from controller.rehearsal.workshop import Workshop
+from tests.soak.served import CHILD_TIME_S
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "config"
 FROM = datetime(2027, 1, 4, 5, tzinfo=UTC)
@@ -95,7 +96,7 @@ def started(order: Order) -> Iterator[Scene]:
         configuration = load_all(site_path)
         start = Instant(FROM.timestamp(), 1000.0)
         socket = folder / "pace"
-        pacer = stack.enter_context(Pacer(socket))
+        pacer = stack.enter_context(Pacer(socket, wait_s=CHILD_TIME_S + 60.0))
         wired = _workshop(configuration, order, start)
         stack.callback(wired.close)
         process = stack.enter_context(_service(order, site_path, socket))

@@ -13,10 +13,12 @@ import sys
 import threading
 from collections.abc import Callable
 
-from controller import planning_desk
+from controller import planner_process, planning_desk
 from controller.cli import main
 from controller.guard import Guard
 
+CHILD_TIME_S = 3000.0
+"""Longest time of a planner's child here [s, real time]."""
 LEAKS = ("memory", "handles", "threads")
 LEAK_BYTES = 8192
 """Memory that a planted leak keeps at each tick [bytes]."""
@@ -28,6 +30,9 @@ def serve() -> int:
     """Serve until the pacer hangs up."""
     options = _parser().parse_args()
     planning_desk.REPLAN_S = options.replan_s
+    # real time, which a soak in the background may wait for long: a child that is ended for it is
+    # asked for again at once, for the paced clock stands still meanwhile
+    planner_process.PLAN_TIME_S = planner_process.LEARN_TIME_S = CHILD_TIME_S
     _learn_every(options.learn_days)
     for kind in options.leak:
         _plant(kind)
