@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests import advisories
+from tests import advisories, secrets_scan
 from tests.secrets_scan import kept_files, secrets_in
 
 ROOT = Path(__file__).parents[1]
@@ -33,6 +33,20 @@ def test_a_planted_secret_is_found_and_not_repeated(tmp_path: Path, name: str) -
     assert found
     assert all(line.startswith(f"{tmp_path / name}:") for line in found)
     assert RANDOM not in str(found)
+
+
+def test_the_scan_fails_where_anything_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its exit code is what tests/check goes by."""
+    (tmp_path / "sound.py").write_text("x = 1\n", encoding="utf-8")
+    (tmp_path / "key.pem").write_text(PLANTED["key.pem"], encoding="utf-8")
+    monkeypatch.setattr(secrets_scan, "kept_files", lambda: [tmp_path / "sound.py"])
+    assert secrets_scan.main() == 0
+    both = [tmp_path / "sound.py", tmp_path / "key.pem"]
+    monkeypatch.setattr(secrets_scan, "kept_files", lambda: both)
+    assert secrets_scan.main() == 1
+    assert f"{tmp_path / 'key.pem'}:1: Private Key;" in capsys.readouterr().out
 
 
 def test_places_of_secrets_are_no_secrets(tmp_path: Path) -> None:
