@@ -6,12 +6,15 @@ at its worst: rules without memory begin so themselves, the frost budget as spen
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from controller.cycle import Carry
+from controller.interlocks import removed_role
 from controller.records.decision import HeaterState, Notice, NoticeKind
 from controller.records.instant import Instant
+from controller.records.safety import Memory
 from controller.store.failures import StoreFailed
 from controller.store.set_aside import damaged_stores
 from controller.store.writer import Writer
@@ -41,7 +44,8 @@ class StoredStates:
     def joined(self, heater: str, carry: Carry, now: Instant) -> Carry:
         """The carry, with what the store has kept once that can be read.
 
-        Heat and the rules' memories go on as they are: they began at the worst.
+        Heat and the rules' memories go on as they are: they began at the worst. What sensors there
+        were cannot be guessed at, so that is taken from the store.
 
         Raises
         ------
@@ -57,6 +61,7 @@ class StoredStates:
             sequence=max(carry.state.sequence, before.sequence),
             issued_s=max(carry.state.issued_s, before.issued_s),
             latched=carry.state.latched | before.latched,
+            memories=_with_fitted(carry.state.memories or {}, before.memories or {}),
         )
         return replace(carry, state=state)
 
@@ -82,6 +87,14 @@ class StoredStates:
             )
             stored = HeaterState(sequence=self._store.last_sequence(heater), latched=latched)
         return replace(stored, latched=stored.latched | self._store.lockouts(heater))
+
+
+def _with_fitted(
+    present: Mapping[str, Memory], before: Mapping[str, Memory]
+) -> Mapping[str, Memory]:
+    """The rules' memories with the sensor roles that were fitted before."""
+    fitted = {**before.get(removed_role.NAME, {}), **present.get(removed_role.NAME, {})}
+    return {**present, removed_role.NAME: fitted}
 
 
 def damage_notices(store: Path) -> list[Notice]:

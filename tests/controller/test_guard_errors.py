@@ -325,6 +325,20 @@ def test_what_a_late_store_has_kept_is_joined(failing: Workshop) -> None:
     assert sent(failing.journal, "boiler")[-1].sequence > high
 
 
+def test_a_late_store_still_knows_what_was_fitted(failing: Workshop) -> None:
+    """A role taken out of the site file is missed although the store could not be read at first."""
+    fitted = {"removed_role": {"supply@bay-loop": 1.0}}
+    failing.store.states = {"boiler": HeaterState(memories=fitted)}
+    failing.store.shut = True
+    failing.start()
+    failing.plan(heat=True)
+    failing.run(30.0)
+    failing.store.shut = False
+    failing.run(400.0)
+    assert failing.last_sent() == {"boiler": False, "kettle": True}
+    assert recorded(failing.journal, "boiler")[-1].deciding.subject == "supply@bay-loop"
+
+
 def test_another_store_is_filled(failing: Workshop) -> None:
     """A new file in place of a damaged one gets the configuration's texts and what was learnt."""
     failing.run(20.0)
