@@ -51,6 +51,16 @@ VALUES = [
     ("        layers:\n          - {th", "        layers: ‸[]\n        #", "is an empty list"),
     ("thickness_mm: 200, c", "‸thicknes_mm: 200, c", "in zones.hall.envelope.roof.layers[1]"),
     ("glycol_mass_percent: 30", "glycol_mass_percent: ‸0.3e3", "a number from 0 to 60"),
+    (
+        "glycol_mass_percent: 30",
+        "glycol_mass_percent: 30, cold_fill_bar: ‸1.9",
+        "cold_fill_bar 1.9 leaves no room below relief_valve_bar 2.5; give at most 1.8",
+    ),
+    (
+        "glycol_mass_percent: 30",
+        "glycol_mass_percent: 30, relief_valve_bar: ‸0.5",
+        "a number from 1.5 to 6",
+    ),
     ("rating_kw: 6", "rating_kw: ‸6000", "a number from 0.2 to 200"),
     ("leases: true", "leases: ‸no", "leases is 'no', a text here, neither true nor false"),
     ("leases: true", "leases: ‸'true'", "leases is text, for it is in quotes"),
