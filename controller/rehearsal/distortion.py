@@ -11,8 +11,14 @@ from controller.records.site import Glazing, Loop, Site, Zone
 
 T = TypeVar("T")
 
-_KEPT = frozenset({"supply_limit_c", "exposed_perimeter_m"})
-"""A setting, and a length that follows the floor area's own distortion well enough."""
+_KEPT = frozenset(
+    {
+        "supply_limit_c", "exposed_perimeter_m",
+        "relief_valve_bar", "cold_fill_bar", "cold_fill_c", "rise_bar_per_k",
+    }
+)  # fmt: skip
+"""Settings, what stands on a valve or was read off a gauge, and a length that follows the floor
+area's own distortion well enough."""
 
 
 def as_built(site: Site, *, seed: int, spread: float) -> Site:
