@@ -134,3 +134,24 @@ def test_what_gave_no_reading_is_counted_at_the_end(
     assert second == ("  bay-air: 3 not a number, until Fri 27 Nov 21:28, the last one 'warm\\x1b'")
     log.answer(configuration, reader, replace(LAST_DAY, as_json=True))
     assert "lost" not in capsys.readouterr().out
+
+
+def test_an_old_row_counts_for_all_that_it_stands_for(
+    configuration: Configuration,
+    writer: Writer,
+    reader: Reader,
+    decide: Callable[..., Decision],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One line with the count and the end that it had when every row was there."""
+    for minute in range(30):
+        writer.add_decision(decide(-1.0 + minute / 60.0), HeaterState())
+    log.answer(configuration, reader, LAST_DAY)
+    before = capsys.readouterr().out
+    while writer.condense(NOW_S + 70 * 86_400.0):
+        pass
+    log.answer(configuration, reader, LAST_DAY)
+    assert capsys.readouterr().out == before
+    assert "[30 times, until" in before
+    log.answer(configuration, reader, replace(LAST_DAY, every=True))
+    assert "[15 times, until" in capsys.readouterr().out

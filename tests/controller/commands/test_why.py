@@ -108,3 +108,21 @@ def test_a_trip_is_told_first(
     told = capsys.readouterr().out
     assert "boiler: heat OFF" in told
     assert told.index("above its hard limit") < told.index("Planning had asked for heat.")
+
+
+def test_says_what_an_old_row_stands_for(
+    configuration: Configuration,
+    writer: Writer,
+    reader: Reader,
+    decide: Callable[..., Decision],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Folded decisions are told as such, and the moments between are no silence."""
+    for minute in range(30):
+        writer.add_decision(decide(-1.0 + minute / 60.0), HeaterState())
+    while writer.condense(NOW_S + 70 * 86_400.0):
+        pass
+    assert ask(configuration, reader, "20:40") == 0
+    told = capsys.readouterr().out
+    assert "The same was decided 14 times more, until 2026-11-27 20:44:00" in told
+    assert "No decision is on record" not in told
