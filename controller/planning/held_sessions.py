@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
@@ -10,6 +11,7 @@ import numpy as np
 
 from controller.planning.history import FloatArray, Grid, Source, role_mean
 from controller.planning.wishes_ahead import ready_c
+from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.plan import Arrival
 from controller.records.sessions import Session
 from controller.records.site import Heater, Role, Site, Zone
@@ -30,6 +32,11 @@ FARTHEST_K = 1.0
 """A session found further off than this teaches as if it were this far off [K]."""
 DOUBT = 4
 """Promises taken to have been kept exactly, before any session [-]."""
+OFFSET_K = SENSOR_SD_K * NormalDist().inv_cdf(0.9)
+"""Half of the interval in which the room lies about what its sensor says: an offset that no session
+held shows, for they are found by the same sensor [K]."""
+LEAST_HALF_K = 0.02
+"""No half width is taken to be less, so that none divides by nothing [K]."""
 COVERED = 0.8
 """Share of sessions that the interval of a promise should hold [-]."""
 _SUPPOSED = np.array(
@@ -43,7 +50,7 @@ class Correction:
     """What promises lack, by the sessions they were made to.
 
     ``air_k`` is to be added to the expected air [K], ``widening`` to be multiplied into the
-    half widths of its interval [-].
+    half widths of its interval [-]. What the sensor's own offset leaves open comes on top.
     """
 
     air_k: float = 0.0
@@ -55,8 +62,8 @@ class Correction:
         return replace(
             arrival,
             air_c=air_c,
-            low_c=air_c - self.widening * (arrival.air_c - arrival.low_c),
-            high_c=air_c + self.widening * (arrival.high_c - arrival.air_c),
+            low_c=air_c - math.hypot(self.widening * (arrival.air_c - arrival.low_c), OFFSET_K),
+            high_c=air_c + math.hypot(self.widening * (arrival.high_c - arrival.air_c), OFFSET_K),
             learnt_k=self.air_k,
             widened=self.widening,
         )
@@ -146,12 +153,17 @@ def _kept(
         found_c = _found_c(source, site, zone, session)
         if told is None or not np.isfinite(found_c):
             continue
-        half_k = (told.air_c - told.low_c, told.high_c - told.air_c)
-        if min(half_k) > 0.0:
-            off_k = found_c - (told.air_c - told.learnt_k)
-            kept.append((off_k, *(each / told.widened for each in half_k)))
-    missed_k, below_k, above_k = np.array(kept, dtype=np.float64).reshape(-1, 3).T
-    return missed_k, below_k, above_k
+        off_k = found_c - (told.air_c - told.learnt_k)
+        below_k = _own_half_k(told.air_c - told.low_c, told.widened)
+        above_k = _own_half_k(told.high_c - told.air_c, told.widened)
+        kept.append((off_k, below_k, above_k))
+    missed_k, below, above = np.array(kept, dtype=np.float64).reshape(-1, 3).T
+    return missed_k, below, above
+
+
+def _own_half_k(told_k: float, widened: float) -> float:
+    """The half width that the planner itself gave a promise, as `Correction.of` found it [K]."""
+    return max(math.sqrt(max(told_k**2 - OFFSET_K**2, 0.0)) / widened, LEAST_HALF_K)
 
 
 def _found_c(source: Source, site: Site, zone: Zone, session: Session) -> float:

@@ -10,6 +10,7 @@ from controller.planning.held_sessions import (
     FARTHEST_K,
     FIRST_K,
     MOST_K,
+    OFFSET_K,
     PROMISED_S,
     STEP_K,
     Correction,
@@ -145,7 +146,9 @@ def test_promises_of_later_than_half_a_day_before_do_not_count(workshop, session
 
 
 def test_the_interval_is_moved_and_widened_about_the_air():
-    """Low and high keep their sides; what was done stands beside them."""
+    """Low and high keep their sides, with room for the sensor's offset; how stands beside them."""
     put_right = Correction(-0.2, 1.5).of(_promise("a", 18.0, 0.4))
-    assert (put_right.air_c, put_right.low_c, put_right.high_c) == pytest.approx((17.8, 17.2, 18.4))
+    assert put_right.air_c == pytest.approx(17.8)
+    half_k = (0.6**2 + OFFSET_K**2) ** 0.5
+    assert (put_right.low_c, put_right.high_c) == pytest.approx((17.8 - half_k, 17.8 + half_k))
     assert (put_right.learnt_k, put_right.widened) == (-0.2, 1.5)
