@@ -41,6 +41,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _unfit(target: Path, store: Path, *, replace: bool) -> str | None:
     """Why there can be no backup there."""
+    try:
+        return _unfit_place(target, store, replace=replace)
+    except OSError as error:
+        return f"{target} cannot be used: {error.strerror}"
+
+
+def _unfit_place(target: Path, store: Path, *, replace: bool) -> str | None:
     if not target.parent.is_dir():
         return f"there is no folder {target.parent}"
     if target.is_dir():

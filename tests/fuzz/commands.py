@@ -39,17 +39,22 @@ ODD = (
 )  # fmt: skip
 
 
+WRITING = ("backup", "restore", "rehearse")
+"""Commands that write where they are told to: these are told only of places in our own folder."""
+
+
 class CommandLines:
     """An exit code of 0, 1 or 2, and never a traceback."""
 
     name, share = "commands", 0.01
 
     def __init__(self, folder: Path) -> None:
-        shutil.copytree(EXAMPLES, folder / "config")
-        self._folder = folder
-        self._site = folder / "config" / "site.yaml"
+        self._folder, self._pristine = folder / "work", folder / "pristine"
+        shutil.copytree(EXAMPLES, self._folder / "config")
+        self._site = self._folder / "config" / "site.yaml"
         self._keep_records()
         self._paths = self._odd_paths()
+        shutil.copytree(self._folder, self._pristine)
         self._options = {name: _options(name) for name in cli.COMMANDS}
 
     def make(self, chance: random.Random) -> list[str]:
@@ -59,9 +64,9 @@ class CommandLines:
             option = chance.choice(self._options[name])
             arguments += [option] if option is not None and chance.random() < 0.9 else []
             if chance.random() < 0.8:
-                arguments.append(self._value(chance))
+                arguments.append(self._value(chance, name))
         if name == "history" and chance.random() < 0.8:
-            arguments[1:1] = ["import", self._value(chance)]
+            arguments[1:1] = ["import", self._value(chance, name)]
         if chance.random() < 0.7:
             arguments += ["--site", str(self._site)]
         if name == "run":  # with a good site file and no pacer it would serve for ever
@@ -83,14 +88,25 @@ class CommandLines:
         out.flush()
         err.flush()
         said = out.buffer.getvalue() + err.buffer.getvalue()
+        if case[0] in (*WRITING, "history", "acknowledge"):
+            shutil.rmtree(self._folder)
+            shutil.copytree(self._pristine, self._folder)
         assert code in (0, 1, 2), code
         assert b"Traceback" not in said
         if code == 2:
             assert err.buffer.getvalue(), "refused without a word"
 
-    def _value(self, chance: random.Random) -> str:
+    def _value(self, chance: random.Random, name: str) -> str:
         pool = chance.choice((NUMBERS, WHENS, ODD, VALUES, self._paths, ("boiler", "boat-bay")))
-        return chance.choice(pool)
+        value = chance.choice(pool)
+        return value if name not in WRITING or self._is_ours(value) else "nowhere/else"
+
+    def _is_ours(self, value: str) -> bool:
+        """Whether a path, taken from our folder, leads nowhere out of it."""
+        try:
+            return (self._folder / value).resolve().is_relative_to(self._folder.resolve())
+        except (OSError, ValueError):
+            return True
 
     def _keep_records(self) -> None:
         configuration = load_all(self._site)

@@ -121,3 +121,12 @@ def test_what_is_no_backup(
     (tmp_path / "letter.txt").write_text("Dear owner, " * 1000)
     assert run("restore", tmp_path / "letter.txt") == 2
     assert "Nothing was changed" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("store")
+def test_a_name_that_no_disk_takes(
+    run: Callable[..., int], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Bad input, told in a sentence."""
+    assert run("backup", tmp_path / ("a" * 300)) == 2
+    assert "cannot be used: File name too long" in capsys.readouterr().err
