@@ -17,6 +17,9 @@ from controller.records.site import Role
 NAME = "floor_surface"
 SUN_K = 2.0
 """A surface so much warmer than its slab is warmed from above, not by the heater [K]."""
+NEAR_K = 1.0
+"""How far below the limit that locks out heat stops by a sensor [K]: what is in the slab goes on
+to the surface for a while, and a heater that obeys must not end in a lockout."""
 COOLING_W_M2K = 6.5
 """From the room to a floor that is colder [W/m2K]: EN 1264-5, from memory."""
 
@@ -28,6 +31,8 @@ SENTENCES = {
     "{limit_c:.1f} °C.",
     "estimated_too_hot": "The floor surface of {subject} must be at about {value_c:.1f} °C by slab "
     "and air, above its hard limit of {limit_c:.1f} °C.",
+    "near": "The floor surface ({subject}) is at {value_c:.1f} °C, and the slab may bring "
+    "it to its hard limit of {limit_c:.1f} °C: no more heat for now.",
     "unknown": "The floor surface is neither measured nor to be estimated, so it cannot be called "
     "too hot.",
 }
@@ -58,6 +63,9 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     subject = worst.sensor.sensor if worst.sensor else worst.zone
     over_s, confirmed = _confirmed(view, memory, surfaces)
     remembered = {} if over_s is None else {"over_s": over_s}
+    near_c = view.limits.surface_max_c - NEAR_K
+    if worst.sensor and near_c < worst.value_c <= worst.limit_c:
+        return Verdict(NAME, Severity.OFF, "near", Clears.WHEN_CLEAR, subject, values), remembered
     if worst.value_c <= worst.limit_c:
         reason = "clear" if fitted else "not_fitted"
         return Verdict(NAME, Severity.ALLOW, reason, subject=subject, values=values), remembered

@@ -172,7 +172,7 @@ def _account(view: SafetyView, memory: Memory) -> dict[str, float]:
     older = int(min(minute_s // MINUTE_S, WINDOW_MINUTES + 1.0))
     account = {
         _minute(number + older): spent[_minute(number)]
-        for number in range(WINDOW_MINUTES + 1 - older)
+        for number in range(WINDOW_MINUTES + 1 - older if spent else 0)
         if _minute(number) in spent
     }
     if memory.get("asking"):

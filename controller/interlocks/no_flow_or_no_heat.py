@@ -36,8 +36,8 @@ SENTENCES = {
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Trip where nothing comes, try once more after a rest, then lock out.
 
-    What confirms the trip is the second attempt: it has readings of its own, and a boiler that
-    was merely switched off for an hour by its supplier is not locked out for good.
+    What confirms the trip is the second attempt: it has readings of its own, and a boiler whose
+    power was merely away for a quarter of an hour is not locked out.
     """
     rest_s = memory.get("rest_s", 0.0) - view.elapsed_s
     if rest_s > 0.0:

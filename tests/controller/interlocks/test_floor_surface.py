@@ -23,7 +23,9 @@ def surface(value: float, **changes: Any) -> Sensed:
 @pytest.mark.parametrize(
     ("surface_c", "changes", "severity"),
     [
-        (35.0, {}, Severity.ALLOW),
+        (34.0, {}, Severity.ALLOW),
+        (34.1, {}, Severity.OFF),  # before the slab's heat brings it to the limit
+        (35.0, {}, Severity.OFF),
         (35.1, {}, Severity.TRIP),
         (29.0, IN, Severity.ALLOW),
         (29.1, IN, Severity.TRIP),
@@ -33,7 +35,7 @@ def surface(value: float, **changes: Any) -> Sensed:
     ],
 )
 def test_a_measured_surface(surface_c: float, changes: dict[str, Any], severity: Severity) -> None:
-    """29 °C while a session runs in that very zone, 35 °C otherwise; a limit itself is allowed."""
+    """29 °C while a session runs in that very zone, 35 °C otherwise; a limit itself is no trip."""
     verdict = Script(floor_surface).tick(surface(surface_c), slab(38.0), air(20.0), **changes)
     assert verdict.severity is severity
 
@@ -80,7 +82,8 @@ def test_clears_below_the_limit() -> None:
     """Back at the limit the trip is over, and a new minute must be seen."""
     script = Script(floor_surface)
     script.run(50.0, surface(36.0), slab(39.0), air(20.0))
-    assert script.tick(surface(35.0), slab(39.0), air(20.0)).severity is Severity.ALLOW
+    assert script.tick(surface(35.0), slab(39.0), air(20.0)).severity is Severity.OFF
+    assert script.tick(surface(34.0), slab(38.0), air(20.0)).severity is Severity.ALLOW
     assert script.run(60.0, surface(36.0), slab(39.0), air(20.0)).severity is Severity.TRIP
 
 

@@ -93,7 +93,7 @@ def test_tries_once_more_then_locks_out() -> None:
 
 
 def test_heat_that_comes_at_last_forgets_the_first_attempt() -> None:
-    """A supplier that switches the boiler off now and then never adds up to a lockout."""
+    """Power that is away for minutes now and then never adds up to a lockout."""
     script = Script(no_flow_or_no_heat)
     for _ in range(3):
         assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
