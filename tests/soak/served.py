@@ -1,8 +1,9 @@
-"""The service as the soak starts it: ``slabtide run --lockstep``, with two things that may differ.
+"""The service as the soak starts it: ``slabtide run --lockstep``, with a few things changed.
 
 Plans may be made less often than every 15 minutes and fits less often than each night, because a
-child costs seconds and the ticks in between a fraction of that; and a leak can be planted, to see
-that the soak finds it.
+child costs seconds and the ticks in between a fraction of that. A child has longer time, because
+it is real time and a soak runs in the background. And a leak can be planted, to see that it is
+found.
 """
 
 from __future__ import annotations
