@@ -25,12 +25,21 @@ def keep_private() -> None:
 def tighten(store: Path) -> None:
     """Close what an earlier run, a copy or a backup left open; log what was, and what stays.
 
+    The folder itself is left as it is where it holds folders that are not ours: a service started
+    with its records in a folder that the system shares must not close that to all others.
+
     Parameters
     ----------
     store : Path
         The folder of the records.
     """
-    for path in [store, *_of_ours(store)]:
+    ours = list(_of_ours(store))
+    if any(path.is_dir() for path in set(store.iterdir()) - set(ours)):
+        if store.stat().st_mode & _OTHERS:
+            log.warning("others may look into %s, which holds folders beside the records", store)
+    else:
+        ours.insert(0, store)
+    for path in ours:
         mode = stat.S_IMODE(path.lstat().st_mode)
         if not mode & _OTHERS:
             continue

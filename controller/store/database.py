@@ -39,7 +39,6 @@ def connect_writer(folder: Path, *, wait_ms: int = BUSY_TIMEOUT_MS) -> sqlite3.C
     """
     check_library()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    folder.chmod(0o700)
     path = folder / FILE_NAME
     # SQLite gives its side files the mode of the main file, so this one call covers all three.
     os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))

@@ -112,3 +112,16 @@ def test_what_cannot_be_closed_is_said_with_what_mends_it(
     tighten(store)
     [told] = caplog.messages
     assert told.endswith(f"mend it: chmod go-rwx {store}")
+
+
+def test_a_shared_folder_stays_as_it_is(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """With folders of others in it, only our own files are closed, and that is said."""
+    store = tmp_path / "shared"
+    (store / "of-another-program").mkdir(parents=True)
+    store.chmod(0o755)
+    with closing(open_writer(store)), caplog.at_level(logging.WARNING):
+        (store / "slabtide.db").chmod(0o644)
+        tighten(store)
+    assert store.stat().st_mode & 0o777 == 0o755
+    assert (store / "slabtide.db").stat().st_mode & 0o077 == 0
+    assert f"others may look into {store}" in caplog.text
