@@ -45,6 +45,8 @@ MILD = {
 }
 """Sensor -> value that no rule minds [°C, W/m2]; the boiler's power follows the relay."""
 NOTHING_BOOKED = "bookings: {}\n"
+LEASES = "\n      leases: true\n"
+"""In the example's site file, the one line that is not a comment."""
 LIVE_PERIOD_S = 0.2
 """Time between two rounds of readings and reports in real time [s]."""
 
@@ -223,7 +225,7 @@ class Workshop:
         text = re.sub(r"^store: .*$", "store: state", text, count=1, flags=re.MULTILINE)
         if drop_out_s is not None:
             declared = f"leases: false\n      drop_out_s: {min(drop_out_s, 900.0):g}"
-            text = text.replace("leases: true", declared)
+            text = text.replace(LEASES, f"\n      {declared}\n", 1)
             text = re.sub(r"^      report_topic: .*$", "", text, flags=re.MULTILINE)
         self.site_path.write_text(text, encoding="utf-8")
         shutil.copy(ROOT / "config" / "limits.yaml", self.folder)

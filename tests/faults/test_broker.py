@@ -158,7 +158,8 @@ def test_a_flood_on_one_topic_disturbs_neither_control_nor_memory(
                 threading.Event().wait(1.0)
             workshop.values["loop-supply"] = 58.0
             began_s = SystemClock().now().mono_s
-            within(30.0, lambda: not workshop.relay.closed)
+            # how soon depends on how much of the flood this machine can take in
+            within(LEASE_S, lambda: not workshop.relay.closed)
             off_s = SystemClock().now().mono_s - began_s
         grown_mb = service.resident_mb("VmHWM") - before_mb
     print(
@@ -166,7 +167,7 @@ def test_a_flood_on_one_topic_disturbs_neither_control_nor_memory(
     )
     assert flood.rate > 5_000.0  # a busy machine does not send more
     assert grown_mb < 40.0
-    noted("flood, then supply too hot", off_s, bound_s=30.0)
+    noted("flood, then supply too hot", off_s, bound_s=LEASE_S)
 
 
 def obeyed(workshop: Workshop) -> int:

@@ -12,7 +12,7 @@ from tests.faults.bench import Workshop, heating_live, live, within
 from tests.faults.conftest import RunningBroker
 from tests.faults.pacing import Paced, paced_workshop
 from tests.faults.proxy import DOWN, UP, Proxy
-from tests.faults.timers import TIMERS
+from tests.faults.timers import LONG, TIMERS
 
 Noted = Callable[..., None]
 CUTS = {"both ways": (UP, DOWN), "to the broker": (UP,), "from the broker": (DOWN,)}
@@ -28,7 +28,7 @@ def stretch(broker: RunningBroker) -> Iterator[Proxy]:
     made.end()
 
 
-@pytest.mark.parametrize("parted", CUTS)
+@pytest.mark.parametrize("parted", CUTS if LONG else ["both ways", "from the broker"])
 def test_a_service_that_is_parted_from_the_broker_is_off_by_its_will(
     broker: RunningBroker,
     make_live: Callable[..., Workshop],

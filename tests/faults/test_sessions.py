@@ -16,7 +16,7 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from controller.clock import SystemClock
-from tests.faults.bench import COMMANDS, ROOT, Service, Workshop, heating_live, live, within
+from tests.faults.bench import COMMANDS, LEASES, ROOT, Service, Workshop, heating_live, live, within
 from tests.faults.conftest import RunningBroker
 from tests.faults.pacing import Paced, paced_workshop
 from tests.faults.timers import LONG, TIMERS
@@ -49,14 +49,14 @@ def impostor(port: int, protocol: str) -> Iterator[None]:
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"] if LONG else ["5"])
 def test_a_session_that_is_taken_over_is_off_and_the_end(
-    mosquitto: RunningBroker, make_live: Make, noted: Noted, protocol: str
+    broker: RunningBroker, make_live: Make, noted: Noted, protocol: str
 ) -> None:
     """The will says OFF at once; the service sees that it was robbed, and ends with code 1."""
-    workshop = make_live(mosquitto.port, protocol=protocol)
+    workshop = make_live(broker.port, protocol=protocol)
     with live(workshop) as service:
         heating_live(workshop)
         taken_s = SystemClock().now().mono_s
-        with impostor(mosquitto.port, protocol):
+        with impostor(broker.port, protocol):
             within(10.0, lambda: not workshop.relay.closed)
             # Mosquitto 2.0.11 gives no reason: three connections that do not last show it
             assert service.ended(60.0) == 1
@@ -114,11 +114,11 @@ def test_a_relay_without_leases_and_without_a_timer_is_not_used(paced: Paced) ->
     """``run`` refuses to start, names file, line and column, and says nothing to the relay."""
     workshop = paced.workshop
     text = workshop.site_path.read_text()
-    workshop.site_path.write_text(text.replace("leases: true", "leases: false"))
+    workshop.site_path.write_text(text.replace(LEASES, LEASES.replace("true", "false")))
     command = [sys.executable, "-m", "controller", "run", "--site", str(workshop.site_path)]
     outcome = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert outcome.returncode == 2
-    line = next(n for n, row in enumerate(text.splitlines(), 1) if "leases: true" in row)
+    line = next(n for n, row in enumerate(text.splitlines(), 1) if row == LEASES.strip("\n"))
     assert f"{workshop.site_path}:{line}:" in outcome.stderr
     assert "drop_out_s" in outcome.stderr
     assert workshop.relay.heard == []
