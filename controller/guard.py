@@ -35,7 +35,7 @@ from controller.sentences import Background, headline
 from controller.session_book import SessionBook
 from controller.store.failures import StoreFailed
 from controller.store.writer import Writer
-from controller.stored_states import StoredStates, damage_notices
+from controller.stored_states import StoredStates, another_store_notices, damage_notices
 
 log = logging.getLogger(__name__)
 
@@ -219,7 +219,8 @@ class Guard:
             self._generation = self._store.generation
             self._texts_kept = False
             self._desk.store_is_another()
-            self._for_once.extend(damage_notices(self._watch.current.store))
+            folder = self._watch.current.store
+            self._for_once.extend(another_store_notices(folder, self._generation))
         if not self._texts_kept:
             self._keep_texts()
         return ()

@@ -97,6 +97,21 @@ def _with_fitted(
     return {**present, removed_role.NAME: fitted}
 
 
+def another_store_notices(store: Path, generation: int) -> list[Notice]:
+    """Why there is another store than a moment ago; nothing where the first has been opened late.
+
+    Parameters
+    ----------
+    store : Path
+        The store's folder.
+    generation : int
+        How many files have been opened.
+    """
+    moved = "The records' file was moved or removed while in use; a new one has been begun."
+    told = [Notice(NoticeKind.STORE_FAILED, moved, alarm=True)] if generation > 1 else []
+    return damage_notices(store) or told
+
+
 def damage_notices(store: Path) -> list[Notice]:
     """An alarm while a damaged store lies aside: what was in it is only there.
 

@@ -344,7 +344,8 @@ def test_another_store_is_filled(failing: Workshop) -> None:
     failing.run(20.0)
     failing.store.texts.clear()
     failing.store.generation += 1
-    failing.run(10.0)
+    journal = failing.run(10.0)
+    assert any("moved or removed" in n.text for d in recorded(journal) for n in d.notices)
     assert failing.store.texts
     assert failing.desk.met_another_store == 1
 

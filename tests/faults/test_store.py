@@ -122,3 +122,21 @@ def test_frost_protection_heats_with_the_store_locked(paced: Paced) -> None:
     deciding = paced.workshop.last().deciding
     assert deciding is not None
     assert deciding.rule == "frost_protection"
+
+
+def test_a_backup_of_the_running_service_and_back(paced: Paced) -> None:
+    """Whole and up to the moment; no restore under it; after one the relay hears newer orders."""
+    workshop, copy = paced.workshop, paced.workshop.folder / "copy.db"
+    paced.start()
+    paced.tick(10)
+    assert workshop.command("backup", str(copy)) == 0
+    backed_up = workshop.last().command.sequence
+    assert workshop.command("restore", str(copy)) == 1
+    paced.tick_until(True)
+    assert paced.stop() == 0
+    seen = max(json.loads(heard.payload).get("seq", 0) for heard in workshop.relay.heard)
+    assert workshop.command("restore", str(copy)) == 0
+    assert workshop.last().command.sequence == backed_up < seen
+    paced.start()
+    paced.tick(2)
+    assert workshop.last().command.sequence > seen
