@@ -136,18 +136,18 @@ class Door:
                 connection = connect_writer(self._folder, wait_ms=self._patience.left_ms())
                 try:
                     require_tables(connection)
-                    if at_start and self._lasting and not require_whole(connection, self._clock):
-                        log.warning("%s is too large to be looked at whole now", self.path)
-                    inode = self.path.stat().st_ino
+                    status = self.path.stat()
+                    if at_start and self._lasting:
+                        require_whole(connection, status.st_size)
                 except BaseException:
                     connection.close()
                     raise
         finally:
             if not at_start:
                 self._patience.end(began)
-        if inode != self._inode:
+        if status.st_ino != self._inode:
             self.generation += 1
-        self._connection, self._inode = connection, inode
+        self._connection, self._inode = connection, status.st_ino
 
     def _is_in_place(self) -> bool:
         try:

@@ -22,6 +22,7 @@ from controller.store import (
     open_reader,
     open_writer,
     patience,
+    soundness,
 )
 from tests.controller.store.crash import is_whole, sequences
 
@@ -94,6 +95,23 @@ def test_a_damaged_store_is_set_aside_and_a_new_one_made(
         assert aside.read_bytes() == content
     assert is_whole(folder)
     assert sequences(folder) == [9]
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_of_a_large_store_the_ends_and_the_vital_tables_are_looked_at(
+    folder: Path,
+    decide: MakeDecision,
+    monkeypatch: pytest.MonkeyPatch,
+    damage: Callable[[Path], None],
+) -> None:
+    """A start must not take long; damage of this size is found all the same."""
+    monkeypatch.setattr(soundness, "LOOK_BYTES", 0)
+    fill(folder, decide)
+    open_lasting_writer(folder).close()
+    assert not list(folder.glob("slabtide-damaged-*"))
+    damage(folder / FILE)
+    open_lasting_writer(folder).close()
+    assert list(folder.glob("slabtide-damaged-*"))
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
