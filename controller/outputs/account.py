@@ -6,6 +6,7 @@ takes at its worst: heat has only just ended, and no pump runs and no valve is o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -81,6 +82,7 @@ class Account:
         reachable : bool
             Whether the outputs hear what they are told; their times start anew where not.
         """
+        memory = {k: v for k, v in memory.items() if math.isfinite(v)}
         known = elapsed_s > 0.0
         pump_s = memory.get("pump_s", -1.0)
         opened = {k.removeprefix("open:"): v for k, v in memory.items() if k.startswith("open:")}

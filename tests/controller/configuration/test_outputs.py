@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from controller.cli import main
 from controller.configuration import load_all
 from controller.records.site import CirculationPump, Relay, Role, Sensor, ZoneValve
 
@@ -83,6 +84,16 @@ def test_without_them_the_boiler_runs_its_own(folder: Path) -> None:
     """Nothing is switched beside the heat unless the file says so."""
     site = load_all(folder / "site.yaml").site
     assert site.outputs_of(site.heater("boiler")) == ()
+
+
+@pytest.mark.usefixtures("fitted")
+def test_check_tells_what_is_switched(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """And does not take the pump's report for the heater's."""
+    assert main(["check", "--site", str(folder / "site.yaml")]) == 0
+    told = capsys.readouterr().out
+    assert "pump circulator of boiler: runs on for 8 min" in told
+    assert "valve hall-valve for boiler: opens in 90 s" in told
+    assert "sensor circulator-relay: relay_state of circulator" in told
 
 
 METER = "  meter: {role: energy"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -117,6 +118,18 @@ def test_a_new_process_runs_the_overrun_that_the_old_one_owes() -> None:
     assert all(d.outputs[0].on for d in fresh.run(OVERRUN_S - TICK_S))
     fresh.run(3 * TICK_S)
     assert not fresh.told("pump").on
+
+
+def test_a_memory_that_makes_no_sense_counts_as_heat_just_ended() -> None:
+    """Whatever a damaged store says, the overrun is owed."""
+    shop = Shop()
+    shop.wanted = False
+    nonsense = {"since_heat_s": math.nan, "pump_s": math.inf, "stood_s": math.nan}
+    state = replace(shop.carry.state, memories={"outputs": nonsense})
+    shop.carry = replace(shop.carry, state=state)
+    assert all(d.outputs[0].on for d in shop.run(OVERRUN_S - TICK_S))
+    shop.run(3 * TICK_S)
+    assert not shop.told("pump").on
 
 
 @pytest.mark.parametrize(
