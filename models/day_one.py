@@ -27,6 +27,7 @@ _ROOM_FIELDS = 3  # volume, lining, what stands in the room
 # What one time constant cannot say of a slab, a room and the ground (chosen here, no source).
 _FORM_VARIANCE = 0.15**2
 _DEAD_TIME_FORM_VARIANCE = 0.5**2
+_GUESSED_VARIANCE = 0.5**2  # of what follows from a building's size alone (chosen here, no source)
 
 _OFFSET_SD_K = 2.5  # ground warmer than the air outside, appliances (chosen here, no source)
 _SUN_RELATIVE_SD = 0.5  # orientation, shading, curtains (chosen here, no source)
@@ -71,6 +72,7 @@ def first_order_prior(
     room_capacity_j_k: float,
     slab_to_room_w_k: float,
     glazing_gain_m2: float,
+    guessed: bool = False,
 ) -> Prior:
     """Response to expect from loss, capacities and the way between slab and room.
 
@@ -84,6 +86,8 @@ def first_order_prior(
         Conductance from the slab at the tubes to the room [W/K].
     glazing_gain_m2 : float
         Sum of glass area times g-value [m2].
+    guessed : bool
+        Whether the numbers are an ordinary building's of this size rather than this building's.
 
     Returns
     -------
@@ -118,7 +122,7 @@ def first_order_prior(
         dead_time_s=0.5 * fast_s,
         sun_gain_k_m2_per_w=sun_gain,
     )
-    log_sd, correlation = _log_uncertainty()
+    log_sd, correlation = _log_uncertainty(_GUESSED_VARIANCE if guessed else 0.0)
     return Prior(
         mean=mean,
         log_sd=log_sd,
@@ -141,12 +145,15 @@ def _two_mass_time_constants_s(
     return slow_s, product_s2 / slow_s
 
 
-def _log_uncertainty() -> tuple[tuple[float, float, float], float]:
-    """Log standard deviations of time constant, gain, dead time; correlation of the first two."""
-    loss = _LOSS_FIELDS * _FIELD_VARIANCE
-    time_constant = math.sqrt(_CAPACITY_FIELDS * _FIELD_VARIANCE + loss + _FORM_VARIANCE)
+def _log_uncertainty(more: float) -> tuple[tuple[float, float, float], float]:
+    """Log standard deviations of time constant, gain, dead time; correlation of the first two.
+
+    ``more`` is added to the variance of each quantity's log.
+    """
+    loss = _LOSS_FIELDS * _FIELD_VARIANCE + more
+    time_constant = math.sqrt(_CAPACITY_FIELDS * _FIELD_VARIANCE + more + loss + _FORM_VARIANCE)
     gain = math.sqrt(loss + _RATING_FIELDS * _FIELD_VARIANCE + _FORM_VARIANCE)
     dead_time = math.sqrt(
-        (_ROOM_FIELDS + _COUPLING_FIELDS) * _FIELD_VARIANCE + _DEAD_TIME_FORM_VARIANCE
+        (_ROOM_FIELDS + _COUPLING_FIELDS) * _FIELD_VARIANCE + 2.0 * more + _DEAD_TIME_FORM_VARIANCE
     )
     return (time_constant, gain, dead_time), loss / (time_constant * gain)

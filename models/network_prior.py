@@ -62,6 +62,7 @@ _FIELDS_AND_FORM: Mapping[str, tuple[int, float]] = {
     "third_outdoor_w_k": (3, 0.45),
     "third_ground_w_k": (3, 0.45),
 }
+_GUESSED_SD = 0.5  # of the log of whatever follows from a building's size alone (no source)
 _METERED_SD = 0.05  # a meter's own error, and losses on the way to the slab (chosen, no source)
 _GROUND_SD_K = 3.0  # (chosen here, no source)
 _GAIN_SD_K = 1.2  # lift of the room by people, machines, sun through walls (chosen, no source)
@@ -176,6 +177,7 @@ def network_prior(
     glazing_gain_m2: float,
     ground_c: float = 10.0,
     heat_metered: bool = False,
+    guessed: bool = False,
 ) -> NetworkPrior:
     """Networks to expect from areas, capacities and conductances.
 
@@ -199,6 +201,8 @@ def network_prior(
         Temperature of the deep ground: about the mean of the year outdoors [°C].
     heat_metered : bool
         Whether heat is measured rather than taken from the heater's rating.
+    guessed : bool
+        Whether the numbers are an ordinary building's of this size rather than this building's.
 
     Returns
     -------
@@ -228,13 +232,15 @@ def network_prior(
             f"floor area and loss to the ground must be above 0, found {area_m2} m2 and "
             f"{slab_ground_w_k} W/K"
         )
+
+    def spread(network: Network) -> NetworkBelief:
+        return _spread(network, area_m2, heat_metered=heat_metered, guessed=guessed)
+
     to_soil_m2k_w = floor_resistance_m2k_w + 0.5 * _GROUND_DEPTH_M / _SOIL_W_MK
     return NetworkPrior(
-        two_node=_spread(plain, area_m2, heat_metered),
-        lining=_spread(_with_lining(plain, area_m2), area_m2, heat_metered),
-        ground=_spread(
-            _with_ground(plain, area_m2, area_m2 / to_soil_m2k_w), area_m2, heat_metered
-        ),
+        two_node=spread(plain),
+        lining=spread(_with_lining(plain, area_m2)),
+        ground=spread(_with_ground(plain, area_m2, area_m2 / to_soil_m2k_w)),
     )
 
 
@@ -269,7 +275,9 @@ def _with_ground(plain: Network, area_m2: float, to_soil_w_k: float) -> Network:
     )
 
 
-def _spread(network: Network, area_m2: float, heat_metered: bool) -> NetworkBelief:
+def _spread(
+    network: Network, area_m2: float, *, heat_metered: bool, guessed: bool
+) -> NetworkBelief:
     signed = {
         "ground_c": _GROUND_SD_K,
         "room_gain_w": _GAIN_SD_K * network.room_outdoor_w_k,
@@ -278,8 +286,11 @@ def _spread(network: Network, area_m2: float, heat_metered: bool) -> NetworkBeli
     fields_and_form = dict(_FIELDS_AND_FORM)
     if heat_metered:
         fields_and_form["heat_gain"] = (0, _METERED_SD)
+    more = _GUESSED_SD**2 if guessed else 0.0
     variance = [
-        signed[name] ** 2 if name in SIGNED else _log_variance(*fields_and_form[name])
+        signed[name] ** 2
+        if name in SIGNED
+        else _log_variance(*fields_and_form[name]) + (0.0 if name == "heat_gain" else more)
         for name in LEARNT[network.kind]
     ]
     return NetworkBelief(network, as_covariance(np.diag(variance)))

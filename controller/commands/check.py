@@ -56,6 +56,12 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
         booked = sum(one.zone == zone.id for one in configuration.bookings.bookings)
         floor = f"{zone.floor.area_m2:g} m2 of floor"
         yield f"zone {zone.id} ({zone.name}): {floor}, bookings: {booked}"
+        if zone.guessed:
+            yield (
+                f"warning: of zone {zone.id} an ordinary workshop's values are taken for "
+                f"{_listed(zone.guessed)}: until history says better, its first sessions are "
+                "little better than a guess"
+            )
     yield from (_heater_line(heater, site) for heater in site.heaters)
     outputs = {o.id: (o, h) for h in site.heaters for o in site.outputs_of(h)}
     yield from (_output_line(output, heater) for output, heater in outputs.values())

@@ -6,8 +6,11 @@ Bounds and defaults without a source beside them are common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from controller.configuration import guesses
 from controller.configuration.fields import Fields
-from controller.configuration.kinds import number, text
+from controller.configuration.kinds import Kind, number, text
 from controller.records.site import Floor, Glazing, Layer, Surface, Zone
 
 _M_PER_MM = 1e-3
@@ -18,6 +21,15 @@ CONCRETE_DENSITY_KG_M3 = 2300.0
 CONCRETE_HEAT_CAPACITY_J_KGK = 880.0
 SOIL_CONDUCTIVITY_W_MK = 2.0
 
+_USUAL: Mapping[str, tuple[Kind[float], float]] = {
+    "slab_conductivity_w_mk": (number(0.3, 5), CONCRETE_CONDUCTIVITY_W_MK),
+    "slab_density_kg_m3": (number(400, 3500), CONCRETE_DENSITY_KG_M3),
+    "slab_heat_capacity_j_kgk": (number(600, 1500), CONCRETE_HEAT_CAPACITY_J_KGK),
+    "insulation_conductivity_w_mk": (number(0.005, 0.3), 0.035),
+    "covering_resistance_m2k_w": (number(0, 0.5), 0.0),
+    "soil_conductivity_w_mk": (number(0.3, 5), SOIL_CONDUCTIVITY_W_MK),
+}
+"""Keys of a floor that have a material's usual value where they are left out."""
 _AREA_M2 = number(0.1, 5000)
 _U_VALUE_W_M2K = number(0.05, 10)
 _CONDUCTIVITY_W_MK = number(0.005, 400)
@@ -25,16 +37,23 @@ _LAYER_MM = number(0.1, 2000)
 
 
 def read_zone(zone_id: str, fields: Fields) -> Zone:
-    """Read one zone."""
+    """Read one zone; of its building the floor's area alone must be told."""
+    told = _Told(fields)
     with fields:
+        name = fields.read_or("name", text(), zone_id)
+        floor, guessed = _floor(fields.table("floor"))
+        volume_m3 = told.or_guess("volume_m3", number(5, 50_000), guesses.volume_m3(floor.area_m2))
         zone = Zone(
             id=zone_id,
-            name=fields.read_or("name", text(), zone_id),
-            volume_m3=fields.read("volume_m3", number(5, 50_000)),
-            air_changes_per_h=fields.read("air_changes_per_h", number(0.01, 10)),
-            floor=_floor(fields.table("floor")),
-            surfaces=_envelope(fields),
+            name=name,
+            volume_m3=volume_m3,
+            air_changes_per_h=told.or_guess(
+                "air_changes_per_h", number(0.01, 10), guesses.AIR_CHANGES_PER_H
+            ),
+            floor=floor,
+            surfaces=_envelope(fields, told, floor.area_m2),
             glazing=tuple(_glazing(pane) for pane in fields.listed("glazing")),
+            guessed=(*told.guessed, *(f"floor.{key}" for key in guessed)),
         )
     if zone.floor.area_m2 > zone.volume_m3 / 1.5:
         fields.blame(
@@ -46,35 +65,53 @@ def read_zone(zone_id: str, fields: Fields) -> Zone:
     return zone
 
 
-def _floor(fields: Fields) -> Floor:
+class _Told:
+    """Reads keys that may be left out for an ordinary workshop's values, and notes which were."""
+
+    def __init__(self, fields: Fields) -> None:
+        self._fields = fields
+        self.guessed: list[str] = []
+
+    def has(self, key: str) -> bool:
+        """Whether the file gives a key; one that it does not is noted as guessed."""
+        if not self._fields.has(key) and self._fields.readable:
+            self.guessed.append(key)
+        return self._fields.has(key)
+
+    def or_guess(self, key: str, kind: Kind[float], guess: float) -> float:
+        """A number, or the guess."""
+        self.has(key)
+        return self._fields.read_or(key, kind, guess)
+
+    def mm_or_guess(self, key: str, kind: Kind[float], guess_mm: float) -> float:
+        """A length that the file gives in millimetres [m]."""
+        return self.or_guess(key, kind, guess_mm) * _M_PER_MM
+
+
+def _floor(fields: Fields) -> tuple[Floor, list[str]]:
+    """Read a floor; and the keys whose values are guessed."""
+    told = _Told(fields)
     with fields:
+        area_m2 = fields.read("area_m2", number(1, 5000))
+        slab_m = told.mm_or_guess("slab_thickness_mm", number(20, 600), guesses.SLAB_THICKNESS_MM)
+        middle_mm = 0.5 * slab_m / _M_PER_MM
+        insulation_mm, wall_mm = guesses.INSULATION_THICKNESS_MM, guesses.WALL_THICKNESS_MM
+        usual = {key: fields.read_or(key, kind, value) for key, (kind, value) in _USUAL.items()}
         floor = Floor(
-            area_m2=fields.read("area_m2", number(1, 5000)),
-            exposed_perimeter_m=fields.read("exposed_perimeter_m", number(0, 1000)),
-            slab_thickness_m=fields.read("slab_thickness_mm", number(20, 600)) * _M_PER_MM,
-            slab_conductivity_w_mk=fields.read_or(
-                "slab_conductivity_w_mk", number(0.3, 5), CONCRETE_CONDUCTIVITY_W_MK
+            area_m2=area_m2,
+            exposed_perimeter_m=told.or_guess(
+                "exposed_perimeter_m", number(0, 1000), guesses.perimeter_m(area_m2)
             ),
-            slab_density_kg_m3=fields.read_or(
-                "slab_density_kg_m3", number(400, 3500), CONCRETE_DENSITY_KG_M3
+            slab_thickness_m=slab_m,
+            tube_depth_m=told.mm_or_guess("tube_depth_mm", number(10, 590), middle_mm),
+            tube_spacing_m=told.mm_or_guess(
+                "tube_spacing_mm", number(50, 600), guesses.TUBE_SPACING_MM
             ),
-            slab_heat_capacity_j_kgk=fields.read_or(
-                "slab_heat_capacity_j_kgk", number(600, 1500), CONCRETE_HEAT_CAPACITY_J_KGK
+            insulation_thickness_m=told.mm_or_guess(
+                "insulation_thickness_mm", number(0, 600), insulation_mm
             ),
-            tube_depth_m=fields.read("tube_depth_mm", number(10, 590)) * _M_PER_MM,
-            tube_spacing_m=fields.read("tube_spacing_mm", number(50, 600)) * _M_PER_MM,
-            insulation_thickness_m=fields.read("insulation_thickness_mm", number(0, 600))
-            * _M_PER_MM,
-            insulation_conductivity_w_mk=fields.read_or(
-                "insulation_conductivity_w_mk", number(0.005, 0.3), 0.035
-            ),
-            covering_resistance_m2k_w=fields.read_or(
-                "covering_resistance_m2k_w", number(0, 0.5), 0.0
-            ),
-            wall_thickness_m=fields.read("wall_thickness_mm", number(20, 1500)) * _M_PER_MM,
-            soil_conductivity_w_mk=fields.read_or(
-                "soil_conductivity_w_mk", number(0.3, 5), SOIL_CONDUCTIVITY_W_MK
-            ),
+            wall_thickness_m=told.mm_or_guess("wall_thickness_mm", number(20, 1500), wall_mm),
+            **usual,
         )
     if floor.tube_depth_m >= floor.slab_thickness_m:
         fields.blame(
@@ -83,10 +120,12 @@ def _floor(fields: Fields) -> Floor:
             f"{floor.slab_thickness_m * 1e3:g} mm",
             "give the depth of the tubes' centre below the slab's upper face",
         )
-    return floor
+    return floor, told.guessed
 
 
-def _envelope(fields: Fields) -> tuple[Surface, ...]:
+def _envelope(fields: Fields, told: _Told, area_m2: float) -> tuple[Surface, ...]:
+    if not told.has("envelope"):
+        return guesses.envelope(area_m2)
     return tuple(_surface(part, below) for part, below in fields.tables("envelope"))
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from controller.configuration import guesses
 from controller.configuration.broker import ReadBroker, read_broker
 from controller.configuration.building import read_zone
 from controller.configuration.fields import Fields
@@ -27,6 +29,7 @@ from controller.records.site import (
     OUTDOOR,
     OUTDOOR_ROLES,
     CirculationPump,
+    Floor,
     Heater,
     Loop,
     Relay,
@@ -111,7 +114,8 @@ def read_site(fields: Fields, *, folder: Path) -> ReadSite:
         store = fields.read("store", FOLDER)
         broker = read_broker(fields.table("broker"), folder=folder)
         zones = tuple((read_zone(key, below), below) for key, below in fields.tables("zones"))
-        loops = tuple(_loop(key, below) for key, below in fields.tables("loops"))
+        floors = {zone.id: zone.floor for zone, _ in zones}
+        loops = tuple(_loop(key, below, floors) for key, below in fields.tables("loops"))
         heaters = tuple(_heater(key, below) for key, below in fields.tables("heaters"))
         entries = fields.tables("sensors")
         forecast = read_forecast(fields)
@@ -139,16 +143,21 @@ def read_site(fields: Fields, *, folder: Path) -> ReadSite:
     )
 
 
-def _loop(loop_id: str, fields: Fields) -> ReadLoop:
+def _loop(loop_id: str, fields: Fields, floors: Mapping[str, Floor]) -> ReadLoop:
     with fields:
         valve = read_valve(fields)
+        zone = fields.read("zone", IDENT)
+        floor = floors.get(zone)
+        filled_m = guesses.tube_length_m(floor.area_m2, floor.tube_spacing_m) if floor else 0.0
         loop = Loop(
             id=loop_id,
-            zone=fields.read("zone", IDENT),
-            tube_length_m=fields.read("tube_length_m", number(5, 5000)),
-            tube_bore_m=fields.read("tube_bore_mm", number(5, 50)) * _M_PER_MM,
-            # above 60 % glycol no longer lowers the freeze point (common practice, no source)
-            glycol_mass_fraction=fields.read("glycol_mass_percent", number(0, 60)) / 100.0,
+            zone=zone,
+            tube_length_m=fields.read_or("tube_length_m", number(5, 5000), filled_m),
+            tube_bore_m=fields.read_or("tube_bore_mm", number(5, 50), guesses.TUBE_BORE_MM)
+            * _M_PER_MM,
+            # above 60 % glycol no longer lowers the freeze point (common practice, no source);
+            # untold, it is taken for water, which freezes first
+            glycol_mass_fraction=fields.read_or("glycol_mass_percent", number(0, 60), 0.0) / 100.0,
             valve=valve.output if valve and isinstance(valve.output, ZoneValve) else None,
             relief_valve_bar=fields.read_or("relief_valve_bar", number(1.5, 6), 2.5),
             cold_fill_bar=fields.read_or("cold_fill_bar", number(0.5, 4), 1.2),

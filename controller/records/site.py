@@ -112,7 +112,11 @@ class Floor:
 
 @dataclass(frozen=True, slots=True)
 class Zone:
-    """A room with its own target: floor, envelope, air."""
+    """A room with its own target: floor, envelope, air.
+
+    ``guessed`` names what its owner has not told: an ordinary workshop's values stand there, and
+    what follows from them is worth little until history says better.
+    """
 
     id: str
     name: str
@@ -121,6 +125,7 @@ class Zone:
     air_changes_per_h: float
     surfaces: tuple[Surface, ...]
     glazing: tuple[Glazing, ...] = ()
+    guessed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ VALUES = [
     ("volume_m3: 150", "volume_m3: ‸50", "lower than 1.5 m"),
     ("slab_thickness_mm: 150", "slab_thickness_mm: ‸0.15", "a number from 20 to 600"),
     ("slab_thickness_mm: 150", "‸slab_thicknes_mm: 150", "nearest known key is slab_thickness_mm"),
-    ("      wall_thickness_mm: 240\n", "", "zones.hall.floor.wall_thickness_mm is missing"),
+    ("      area_m2: 40\n", "", "zones.hall.floor.area_m2 is missing"),
     ("tube_depth_mm: 75", "tube_depth_mm: ‸150", "the tubes lie 150 mm deep in a slab of 150 mm"),
     ("u_value_w_m2k: 0.4", "u_value_w_m2k: ‸40", "a number from 0.05 to 10"),
     ("        u_value_w_m2k: 0.4\n", "", "zones.hall.envelope.walls.u_value_w_m2k is missing"),
