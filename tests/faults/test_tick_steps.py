@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import tempfile
 from collections.abc import Callable, Iterator
@@ -111,6 +112,7 @@ def hang_at(step: str) -> tuple[int, float]:
             if step == "record":
                 workshop.values["loop-return"] = 25.0  # what changes makes a row
             code = service.ended(TIMERS.hang_s + 30.0)
-            off_s = workshop.relay.first_off_after(service.struck_mono_s)
+            struck_s = service.struck_mono_s
+            within(10.0, lambda: workshop.relay.first_off_after(struck_s) < math.inf)
         workshop.end()
-    return code, off_s
+    return code, workshop.relay.first_off_after(struck_s)

@@ -58,6 +58,8 @@ class Timers:
 AS_THEY_ARE = Timers(TICK_S, mqtt.KEEP_ALIVE_S, watchdog.HANG_S, planner_process.PLAN_TIME_S)
 SHORT = Timers(tick_s=0.5, keep_alive_s=1, hang_s=2.5, plan_s=3.0)
 TIMERS = AS_THEY_ARE if LONG else SHORT
+SLACK_S = 0.0 if LONG else 5.0
+"""More than a bound that a busy machine may take, where timers are short [s]."""
 PACED = replace(AS_THEY_ARE, plan_s=TIMERS.plan_s)
 """In lockstep nobody waits for the others, and a machine that is busy must not be taken for a
 fault."""
