@@ -43,8 +43,9 @@ UNSTORED_S = 70.0
 """Longest time between two rows of the record, and a tick [s]."""
 CLOCKS_AGREE_S = 5.0
 """How far two clocks may be apart on the time between two processes [s]: network time slews."""
-UNSTORED_TICKS = 60
-"""More ticks than ever pass between two rows of the record."""
+UNSTORED_TICKS = 20
+"""More commands than are ever made between two rows of the record. Few, so that a crash loop does
+not count faster than time: what is lost with a store is made good by the clock."""
 
 Airs = Mapping[str, tuple[tuple[float, float], ...]]
 """By zone, (monotonic time, room air) of the last minutes [s, °C]."""
@@ -101,7 +102,8 @@ class Carry:
     """What one tick hands to the next. ``state`` alone is stored; the rest starts anew.
 
     ``airs`` holds, by zone, (monotonic time, room air) of the last minutes; ``gap_s`` is the time
-    since the last tick of the process before, where it is known [s].
+    since the last tick of the process before, where it is known [s]. ``issued_mono_s`` is
+    when the last command was issued, which may be later than the last tick that decided [s].
     """
 
     state: HeaterState
@@ -109,6 +111,7 @@ class Carry:
     changed_mono_s: float = 0.0
     airs: Airs = field(default_factory=dict)
     gap_s: float | None = None
+    issued_mono_s: float | None = None
 
     @classmethod
     def at_start(cls, stored: HeaterState | None, now: Instant) -> Carry:
@@ -320,8 +323,8 @@ def _view(
 
 def _command(situation: Situation, carry: Carry, *, heat: bool) -> Command:
     """The next command: its time of issue runs on whatever the wall clock does."""
-    now, last, state = situation.now, carry.last_tick, carry.state
-    ran_s = now.mono_s - last.mono_s if last else 0.001
+    now, state, issued_mono_s = situation.now, carry.state, carry.issued_mono_s
+    ran_s = 0.001 if issued_mono_s is None else now.mono_s - issued_mono_s
     return Command(
         heater=situation.heater.id,
         heat=heat,
@@ -363,4 +366,4 @@ def _next_carry(
         ticked=situation.now,
     )
     changed_mono_s = situation.now.mono_s if changed else carry.changed_mono_s
-    return Carry(state, situation.now, changed_mono_s, airs)
+    return Carry(state, situation.now, changed_mono_s, airs, situation.now.mono_s)

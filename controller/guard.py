@@ -346,7 +346,7 @@ class Guard:
             desk.carry = replace(desk.carry, changed_mono_s=now.mono_s)
             desk.read_back.expect(command, now)
         state = replace(state, heating=False, sequence=command.sequence, issued_s=issued_s)
-        desk.carry = replace(desk.carry, state=state)
+        desk.carry = replace(desk.carry, state=state, issued_mono_s=now.mono_s)
         desk.last = self._off_decision(desk.heater, now, command, notice)
         try:
             # here the relay comes first: what is wrong may be the record itself

@@ -69,7 +69,7 @@ class FakeIntake:
         self._fault = fault
         self.readings: tuple[Sensed, ...] = (*MILD, *MILD_LOFT)
         self.notices: tuple[Notice, ...] = ()
-        self.flushed = 0
+        self.flushed = self.taken = 0
 
     def flush(self, now: Instant, store: Any) -> None:
         self.flushed += 1
@@ -77,6 +77,7 @@ class FakeIntake:
 
     def take(self, now: Instant, store: Any, *, at_once: bool) -> tuple[Notice, ...]:
         self._fault.strike("intake")
+        self.taken += 1
         return self.notices
 
     def sensed(self, sensors: Any, limits: Limits, now: Instant) -> tuple[Sensed, ...]:
@@ -156,6 +157,7 @@ class FakeStore:
     def keep_configuration(self, name: str, text: str, loaded_s: float) -> None:
         if self.shut:
             raise StoreFailed("cannot store a configuration text: database is locked")
+        self._fault.strike("texts")
         self.texts[name] = text
 
     def add_decision(self, decision: Decision, state: HeaterState) -> None:

@@ -239,6 +239,29 @@ def test_readings_that_cannot_be_stored_are_told(failing: Workshop) -> None:
     assert failing.last_sent() == {"boiler": True, "kettle": True}
 
 
+def test_readings_are_taken_in_though_nothing_was_ever_stored(failing: Workshop) -> None:
+    """A service that starts on a full disk sees its sensors, and so protects from frost."""
+    failing.fault.error = StoreFailed("disk full")
+    failing.fault.at = "texts"
+    failing.start()
+    failing.run(30.0)
+    assert failing.intake.taken == 3
+    assert failing.store.texts == {}
+    failing.fault.at = None
+    failing.tick()
+    assert set(failing.store.texts) == {"site.yaml"}
+
+
+def test_errors_do_not_make_the_time_of_issue_run_ahead(failing: Workshop) -> None:
+    """After errors the next command is issued at its own moment: time is not counted twice."""
+    failing.heat()
+    failing.fault.at = "intake"
+    failing.run(50.0)
+    failing.fault.at = None
+    commands = sent(failing.tick(), "boiler")
+    assert [command.issued_s for command in commands] == [failing.clock.now().utc_s]
+
+
 def test_after_an_error_the_off_is_what_is_read_back(failing: Workshop) -> None:
     """A relay that obeyed the error's OFF is not put down as one that disobeyed an ON."""
     failing.heat()

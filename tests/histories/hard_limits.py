@@ -1,0 +1,136 @@
+"""Hard limits, trips and lockouts as the judge works them out: for sure, and at most.
+
+*For sure* is what the guard must act on. *May be* is all that any reading at all could have led to;
+only where even that is excluded must frost protection and planning be able to heat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from controller.records.site import Role
+from tests.histories.evidence import LONG_S, Standing, Track
+from tests.histories.picture import SLAB_MAX_C, Picture
+
+SUPPLY_MAX_C = 55.0
+CONFIRM_S = 60.0
+RELAY_GRACE_S = 30.0
+NEAR_S = 1.0
+POWER_ON_W = 0.2 * 9000.0
+
+_ODD: Mapping[Role, Callable[[float], bool]] = {
+    Role.SLAB: lambda value: value > SLAB_MAX_C,
+    Role.SUPPLY: lambda value: value > SUPPLY_MAX_C,
+    Role.RELAY_STATE: lambda value: value >= 0.5,
+    Role.POWER: lambda value: value > POWER_ON_W,
+}
+"""Values beyond the limit of each role that has one."""
+
+
+class HardLimits:
+    """What is exceeded, and what must or may be locked out."""
+
+    def __init__(self, picture: Picture) -> None:
+        self._picture = picture
+        self._over_since_s: dict[str, float] = {}
+        self._counts = dict.fromkeys(_ODD, 0)
+        """Readings beyond the limit since none was, by role."""
+        self._odd_s = -1e9
+        self._off_since_s = 0.0
+        self._on_s = -1e9
+        self._may_be_locked = False
+        self._locked_stored = False
+        self.locked_for_sure = False
+
+    def restart(self, now_s: float) -> None:
+        """A new process: a trip is counted anew, as far as the judge can be sure."""
+        self._over_since_s = {}
+        self._off_since_s = now_s
+
+    def ended(self, *, stored: bool) -> None:
+        """A lockout that could not be stored may be lost with the process."""
+        if self.locked_for_sure and not (self._locked_stored or stored):
+            self.locked_for_sure = False
+
+    def look(self, now_s: float, *, surprise: bool) -> bool:
+        """At the beginning of a tick, before the guard has decided; whether this locks out."""
+        was_locked = self.locked_for_sure
+        self._count(now_s)
+        over = self.exceeded()
+        since = self._over_since_s
+        self._over_since_s = {name: since.get(name, now_s) for name in over}
+        for name, track in over.items():
+            begun_s = self._over_since_s[name]
+            newer = track.good is not None and track.good.mono_s > begun_s + NEAR_S
+            if now_s - begun_s >= CONFIRM_S + NEAR_S and newer and not surprise:
+                self._lock()
+        return self.locked_for_sure and not was_locked
+
+    def after(self, now_s: float, *, on: bool, reachable: bool, stored: bool) -> None:
+        """At the end of a tick. A board that cannot be reached has not been told anything."""
+        if on:
+            self._on_s = now_s
+        if on or not reachable:
+            self._off_since_s = math.inf
+        elif self._off_since_s == math.inf:
+            self._off_since_s = now_s
+        self._locked_stored = self.locked_for_sure and (self._locked_stored or stored)
+
+    def acknowledged(self) -> None:
+        """The owner lifts what is locked out, unless its trip still stands."""
+        self._may_be_locked = self._is_confirmed_at_most()
+        self.locked_for_sure = self._locked_stored = False
+
+    def exceeded(self) -> dict[str, Track]:
+        """The hard limits that are exceeded for sure, with the sensor that says so."""
+        found = {}
+        for role, limit in ((Role.SLAB, SLAB_MAX_C), (Role.SUPPLY, SUPPLY_MAX_C)):
+            for track in self._known(role):
+                if track.good and track.good.value > limit:
+                    found[role.value] = track
+        for track in self._known(Role.RELAY_STATE):
+            told_s = self._off_since_s + RELAY_GRACE_S + NEAR_S
+            if track.good and track.good.value >= 0.5 and track.good.mono_s >= told_s:
+                found[Role.RELAY_STATE.value] = track
+        return found
+
+    def may_be_exceeded(self) -> bool:
+        """Whether any reading of late could stand for an exceeded limit."""
+        return self._picture.now_s - self._odd_s <= LONG_S
+
+    def may_be_locked(self) -> bool:
+        self._may_be_locked = self._may_be_locked or self._is_confirmed_at_most()
+        return self._may_be_locked
+
+    def _known(self, role: Role) -> list[Track]:
+        """Known sensors of a role; none where a dishonest one makes two disagree."""
+        now_s, tracks = self._picture.now_s, self._picture.by_role.get(role, [])
+        return [t for t in tracks if t.standing(now_s) is Standing.KNOWN]
+
+    def _count(self, now_s: float) -> None:
+        for heard in self._picture.heard:
+            odd = _ODD.get(heard.role)
+            if odd is None:
+                continue
+            if heard.role in (Role.RELAY_STATE, Role.POWER) and now_s - self._on_s < RELAY_GRACE_S:
+                self._counts[heard.role] = 0
+            elif odd(heard.value):
+                self._counts[heard.role] += 1
+                self._odd_s = now_s
+        for role, count in self._counts.items():
+            if count and not any(odd_now(t, role) for t in self._picture.by_role[role]):
+                self._counts[role] = 0
+        self._may_be_locked = self._may_be_locked or self._is_confirmed_at_most()
+
+    def _is_confirmed_at_most(self) -> bool:
+        return any(count >= 2 for count in self._counts.values())
+
+    def _lock(self) -> None:
+        if not self.locked_for_sure:
+            self.locked_for_sure, self._locked_stored = True, False
+
+
+def odd_now(track: Track, role: Role) -> bool:
+    """Whether the last thing that a sensor said lies beyond its limit."""
+    return track.last is not None and _ODD[role](track.last.value)

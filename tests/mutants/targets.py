@@ -1,0 +1,48 @@
+"""What is mutated, and which tests must notice, the narrowest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+UNIT = "tests/controller"
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One module with its tests. ``only`` limits the mutants to some of its definitions."""
+
+    module: str
+    tests: tuple[str, ...]
+    only: frozenset[str] = frozenset()
+
+    @property
+    def name(self) -> str:
+        return self.module.removesuffix(".py").replace("/", ".")
+
+
+def targets() -> list[Target]:
+    """Every module whose mutants must be caught."""
+    found = [
+        Target("controller/supervisor.py", (f"{UNIT}/test_supervisor.py", f"{UNIT}/test_cycle.py")),
+        Target(
+            "controller/cycle.py",
+            (f"{UNIT}/test_cycle.py", f"{UNIT}/test_guard.py", f"{UNIT}/test_guard_errors.py"),
+            only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
+        ),
+        Target("controller/relays/mqtt.py", (f"{UNIT}/relays/test_mqtt.py",)),
+        Target("controller/rehearsal/relay_board.py", (f"{UNIT}/relays/test_relay_board.py",)),
+    ]
+    for path in sorted((ROOT / "controller/interlocks").glob("*.py")):
+        if path.name != "__init__.py":
+            found.append(_interlock(path.stem))
+    return found
+
+
+def _interlock(rule: str) -> Target:
+    """A rule with its own tests; what several rules share, with those of all."""
+    folder = f"{UNIT}/interlocks"
+    own = f"{folder}/test_{rule}.py"
+    tests = (own, f"{folder}/test_rules.py") if (ROOT / own).exists() else (folder,)
+    return Target(f"controller/interlocks/{rule}.py", (*tests, f"{UNIT}/test_supervisor.py"))
