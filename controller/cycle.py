@@ -366,4 +366,4 @@ def _next_carry(
         ticked=situation.now,
     )
     changed_mono_s = situation.now.mono_s if changed else carry.changed_mono_s
-    return Carry(state, situation.now, changed_mono_s, airs, situation.now.mono_s)
+    return Carry(state, situation.now, changed_mono_s, airs, issued_mono_s=situation.now.mono_s)

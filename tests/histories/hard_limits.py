@@ -53,7 +53,7 @@ class HardLimits:
         if self.locked_for_sure and not (self._locked_stored or stored):
             self.locked_for_sure = False
 
-    def look(self, now_s: float, *, surprise: bool) -> bool:
+    def look(self, now_s: float) -> bool:
         """At the beginning of a tick, before the guard has decided; whether this locks out."""
         was_locked = self.locked_for_sure
         self._count(now_s)
@@ -63,7 +63,7 @@ class HardLimits:
         for name, track in over.items():
             begun_s = self._over_since_s[name]
             newer = track.good is not None and track.good.mono_s > begun_s + NEAR_S
-            if now_s - begun_s >= CONFIRM_S + NEAR_S and newer and not surprise:
+            if now_s - begun_s >= CONFIRM_S + NEAR_S and newer:
                 self._lock()
         return self.locked_for_sure and not was_locked
 

@@ -132,7 +132,7 @@ class Judge:
         heard.clear()
         self._tick = {"reachable": reachable, "store_fails": store_fails, "surprise": surprise}
         self.book.begin_tick(now.mono_s)
-        self.counts["locked"] += self.hard.look(now.mono_s, surprise=surprise)
+        self.counts["locked"] += self.hard.look(now.mono_s)
 
     def after_tick(self, sent: list[Sent]) -> None:
         """Everything that the guard did in this tick is known: judge it."""
@@ -169,6 +169,8 @@ class Judge:
         unknown = picture.unknown_for_sure()
         if unknown:
             self.must(picture.may_be_cold(), f"ON while unknown, and no frost: {unknown}")
+        if self._tick["surprise"]:
+            self.must(picture.may_be_cold(), "ON after an unexpected error, and no frost")
         if book.last_is_cry:
             self.must(picture.may_be_cold(), "ON that is not on record, and no frost")
 
@@ -180,8 +182,7 @@ class Judge:
     def _judge_frost(self, *, on: bool) -> None:
         """Cold is certain, nothing that beats frost protection is possible: it must heat."""
         tick = self._tick
-        excused = not tick["reachable"] or tick["surprise"]
-        excused = excused or self.hard.may_be_locked() or self.hard.may_be_exceeded()
+        excused = not tick["reachable"] or self.hard.may_be_locked() or self.hard.may_be_exceeded()
         cold = self.picture.is_cold_for_sure()
         self.must(on or excused or not cold, "frost protection is starved")
         asked_s = self.account.judge_dark(self._now.mono_s, excused=excused)

@@ -1,4 +1,6 @@
-"""Random histories for as long as wanted. From the root of the checkout::
+"""Random histories for as long as wanted.
+
+From the root of the checkout::
 
     python -m tests.histories.long --ticks 10000000 --jobs 2
     python -m tests.histories.long --again 417              one round again, shortened to its core

@@ -157,11 +157,9 @@ class Scene:
         self.pass_time(seconds)
         if self.guard is None:
             return
-        # an error before the intake leaves the messages to the next tick
-        heard = self.sensors.heard if self.fault.at is None else []
         self.judge.before_tick(
             self.clock.now(),
-            heard,
+            self.sensors.heard,
             reachable=self.wire.reachable,
             store_fails=self.store.failing,
             surprise=self.fault.at is not None or self.child.raises,
