@@ -65,6 +65,8 @@ class Track:
         self.restart()
         self.dishonest_s = -1e9
         """When it last said anything but the truth [s]."""
+        self.moved_s = -1e9
+        """When it last said another value than before [s]."""
         self.last: Heard | None = None
 
     def restart(self) -> None:
@@ -79,6 +81,8 @@ class Track:
         """One more reading."""
         if not heard.honest:
             self.dishonest_s = heard.mono_s
+        if self.last is None or self.last.value != heard.value:
+            self.moved_s = heard.mono_s
         self.last = heard
         if heard.delay_s < -AHEAD_S or self._is_late(heard):
             return

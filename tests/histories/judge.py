@@ -13,7 +13,7 @@ from typing import Any
 
 from controller.records.decision import Decision
 from controller.records.instant import Instant
-from controller.records.site import Site
+from controller.records.site import Role, Site
 from tests.histories.hard_limits import HardLimits
 from tests.histories.heat_account import LEAST_S, HeatAccount
 from tests.histories.instruments import Heard
@@ -24,6 +24,7 @@ from tests.histories.violation import Violation
 from tests.histories.wire import Sent
 
 LEASE_S = 120.0
+HALF_DAY_S = 12 * 3600.0
 
 
 class Judge:
@@ -82,6 +83,11 @@ class Judge:
         was set back: the relay waits for the clock to come up again. Two faults, and OFF.
         """
         return self._clock_set_back and self._state_lost
+
+    def pressure_may_seem_to_fall(self) -> bool:
+        """Whether a gauge that has lied of late may withhold planned heat for hours."""
+        gauges = self.picture.by_role.get(Role.PRESSURE, [])
+        return any(gauge.honest_for_s(self._now.mono_s) < HALF_DAY_S for gauge in gauges)
 
     def acknowledged(self) -> None:
         self._acknowledged = True

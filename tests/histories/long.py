@@ -5,7 +5,7 @@ From the root of the checkout::
     python -m tests.histories.long --ticks 10000000 --jobs 2
     python -m tests.histories.long --again 417              one round again, shortened to its core
 
-Rounds of 20 histories, one seed each, so that any round can be played again by itself. Prints
+Rounds of 5 histories, one seed each, so that any round can be played again by itself. Prints
 progress and time left; the exit code is 1 where an invariant broke.
 """
 

@@ -36,7 +36,7 @@ class History(RuleBasedStateMachine):
 
     @initialize(
         seed=st.integers(0, 2**16),
-        full=st.sampled_from((True, True, True, False)),
+        full=st.sampled_from((True, False)),
         reports=st.booleans(),
         timed=st.booleans(),
         period_s=st.sampled_from((10.0, 30.0, 60.0, 60.0)),

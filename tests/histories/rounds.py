@@ -13,7 +13,7 @@ from hypothesis.stateful import run_state_machine_as_test
 
 from tests.histories.machine import History
 
-HISTORIES = 20
+HISTORIES = 5
 STEPS = 30
 
 _SETTINGS = settings(

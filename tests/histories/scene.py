@@ -1,7 +1,8 @@
 """One random history: the real guard in the made-up workshop, tick by tick, under the judge's eyes.
 
-Real are the guard and all that it calls: intake, supervisor and rules, recorder, store (SQLite),
-planning desk, relay connection. Made up are plant, sensors, broker, planner child and clock.
+Real are the guard and all that it calls: intake, supervisor and rules, recorder, planning desk,
+relay connection, and in every fourth history the store (SQLite; otherwise one in memory). Made up
+are plant, sensors, broker, planner child and clock.
 """
 
 from __future__ import annotations
@@ -22,49 +23,19 @@ from controller.clock import SteppedClock
 from controller.guard import Guard, TakenOver
 from controller.intake import Intake
 from controller.planning_desk import PlanningDesk
-from controller.records.decision import Decision, HeaterState
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from controller.requests import leave_acknowledgement
-from controller.store.failures import StoreFailed
-from controller.store.writer import open_writer
 from tests.controller.builders import START, make_configuration
 from tests.controller.guard_bench import FakeWatch, Fault
 from tests.histories.instruments import Instruments, bare_site, full_site
 from tests.histories.judge import Judge
 from tests.histories.planner import Child
 from tests.histories.plant import Board, Plant
+from tests.histories.store import Store
 from tests.histories.wire import Wire
 
 HEATER = "boiler"
-
-
-class Store:
-    """The real store, with a switch that makes every writing fail; tells the judge of each row."""
-
-    def __init__(self, folder: Path, judge: Judge) -> None:
-        self._writer, self._judge = open_writer(folder), judge
-        self.failing = False
-
-    def __getattr__(self, name: str) -> Any:
-        if self.failing and name.startswith(("add_", "count_", "keep_", "save_")):
-            return self._fail
-        return getattr(self._writer, name)
-
-    def add_decision(self, decision: Decision, state: HeaterState) -> None:
-        if self.failing:
-            self._fail()
-        self._writer.add_decision(decision, state)
-        self._judge.row(decision)
-
-    def spoil_state(self) -> None:
-        """What is stored of the heater can no longer be understood."""
-        connection = self._writer._connection
-        connection.execute('UPDATE heater_state SET state = \'{"sequence": "many"}\'')
-        connection.commit()
-
-    def _fail(self, *_: Any, **__: Any) -> None:
-        raise StoreFailed("cannot write: no space left on device")
 
 
 class Distress(io.StringIO):
@@ -96,7 +67,7 @@ class Scene:
         self.wire = Wire(self.board, self.site.heaters[0], self.clock)
         self.fault = Fault()
         self.watch = FakeWatch(make_configuration(self.folder, self.site), self.fault)
-        self.store = Store(self.folder, self.judge)
+        self.store = Store(self.folder, self.judge, real=seed % 4 == 0)
         self.child = Child(seed)
         self.guard: Guard | None = None
         decide = self.judge.overhear(guard_module.decide)
@@ -223,7 +194,7 @@ class Scene:
         """
         self._heal()
         heated = self._heats_within(180, since=90)
-        if self.judge.refuses_on:
+        if self.judge.refuses_on or self.judge.pressure_may_seem_to_fall():
             return
         if not self.judge.hard.may_be_locked():
             self.judge.must(heated, "all is well, nothing is locked out, and yet no heat")
