@@ -8,6 +8,7 @@ leases (``devices.py``). The stage's time is the truth; the service's clocks may
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -203,6 +204,26 @@ class Stage:
         doors = OpenDoor(self.weather, zones, self.sessions(), seed=self.seed)
         doors.leave_open(self.utc_s(since), self.utc_s(until))
         self.workshop.meet(doors)
+
+    def weaken_heater(self, share: float) -> None:
+        """The heater gives only a share of what it should."""
+        heater = self.workshop.heater
+        self.workshop.heater = replace(heater, rating_w=share * heater.rating_w)
+
+    def break_thermostat(self, *, rating_w: float) -> None:
+        """The boiler's own thermostat fails, and its element has this power [W]."""
+        heater = self.workshop.heater
+        self.workshop.heater = replace(heater, rating_w=rating_w, supply_limit_c=95.0)
+
+    def spoil_parameters(self, nonsense: str) -> None:
+        """Every learnt value in the store becomes this piece of JSON."""
+        database = self.store._connection
+        for key, text in database.execute("SELECT rowid, parameter_set FROM parameter_set"):
+            spoilt = re.sub(r'"value": ?[^,}]+', f'"value":{nonsense}', text)
+            assert spoilt != text
+            database.execute(
+                "UPDATE parameter_set SET parameter_set = ? WHERE rowid = ?", (spoilt, key)
+            )
 
     # --- time -----------------------------------------------------------------------------------
 
