@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from controller.interlocks.supply_over_temperature import UNSEEN_K
 from controller.planning.describe import heat_share, surface_share, tubes_w_k
 from controller.planning.held_sessions import UNCORRECTED, Correction
 from controller.planning.history import FloatArray, Grid
@@ -14,7 +15,7 @@ from controller.planning.wishes_ahead import Wish, session_borders
 from controller.planning.zone_state import ZoneState, disturbances_k, folded_weather
 from controller.records.limits import Limits
 from controller.records.sessions import Session
-from controller.records.site import Heater, Site, Zone
+from controller.records.site import Heater, Role, Site, Zone
 from models.heated_room import Limit, Room, SupplyLimit
 from models.thermal_network import ROOM, SLAB, discrete
 
@@ -83,7 +84,7 @@ class ZoneCase:
             first, last = session_borders(session, self.grid)
             surface_c[first : last + 1] = self.limits.surface_session_max_c
         return (
-            Limit(slab, self.limits.slab_max_c - LIMIT_MARGIN_K, price),
+            Limit(slab, slab_max_c(self.site, self.heater, self.limits) - LIMIT_MARGIN_K, price),
             Limit(surface, surface_c - LIMIT_MARGIN_K, price),
         )
 
@@ -99,3 +100,10 @@ class ZoneCase:
             conductance_w_k=sum(tubes_w_k(loop, self.zone.floor) for loop in loops),
             supply_c=min(self.heater.supply_limit_c, self.limits.supply_max_c),
         )
+
+
+def slab_max_c(site: Site, heater: Heater, limits: Limits) -> float:
+    """Slab temperature above which there is no heat: lower where no sensor sees the supply [°C]."""
+    fed = {heater.id, *heater.loops}
+    seen = any(s.role is Role.SUPPLY and s.subject in fed for s in site.sensors)
+    return limits.slab_max_c - (0.0 if seen else UNSEEN_K)
