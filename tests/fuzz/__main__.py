@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import signal
 import sys
 import time
 from collections.abc import Sequence
@@ -23,6 +24,9 @@ from tests.fuzz.runner import run
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run; the exit code, 1 where a promise was broken."""
     options = _parser().parse_args(arguments)
+    # in the background a shell has Ctrl-C ignored: `kill` ends the run in the same way
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.default_int_handler)
     seed = random.SystemRandom().randrange(2**32) if options.seed is None else options.seed
     kinds = [kind for kind in ALL if options.only in (None, kind.name)]
     total = sum(kind.share for kind in kinds)

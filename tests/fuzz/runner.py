@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import tempfile
 import time
@@ -38,6 +39,8 @@ def run(
 ) -> tuple[dict[str, int], list[Found]]:
     """Run so many cases of the kind of share 1, and of the others by their shares.
 
+    Ctrl-C ends it early.
+
     Parameters
     ----------
     kinds : sequence of Kind classes
@@ -58,7 +61,10 @@ def run(
     counts = {kind.name: max(1, round(cases * kind.share)) for kind in kinds}
     done = dict.fromkeys(counts, 0)
     found: dict[str, Found] = {}
-    with tempfile.TemporaryDirectory(prefix="slabtide-fuzz-") as folder:
+    with (
+        tempfile.TemporaryDirectory(prefix="slabtide-fuzz-") as folder,
+        contextlib.suppress(KeyboardInterrupt),  # what there is then is what is told
+    ):
         for kind in kinds:
             own = Path(folder) / kind.name
             own.mkdir()
@@ -68,7 +74,7 @@ def run(
             for number in numbers:
                 fault = _run_one(subject, number, seed)
                 done[kind.name] += 1
-                progress(number + 1)
+                progress(done[kind.name])
                 if fault is not None and fault.where in found:
                     found[fault.where].count += 1
                 elif fault is not None and len(found) < MOST_FOUND:
