@@ -44,5 +44,5 @@ def _interlock(rule: str) -> Target:
     """A rule with its own tests; what several rules share, with those of all."""
     folder = f"{UNIT}/interlocks"
     own = f"{folder}/test_{rule}.py"
-    tests = (own, f"{folder}/test_rules.py") if (ROOT / own).exists() else (folder,)
-    return Target(f"controller/interlocks/{rule}.py", (*tests, f"{UNIT}/test_supervisor.py"))
+    tests = (own,) if (ROOT / own).exists() else (folder, f"{UNIT}/test_supervisor.py")
+    return Target(f"controller/interlocks/{rule}.py", tests)

@@ -55,3 +55,13 @@ def test_a_restart_does_not_end_the_wait() -> None:
     script.tick(utc_step_s=3600.0)
     script.run(30.0)
     assert script.restart().severity is Severity.OFF
+
+
+def test_the_wait_is_a_minute_whatever_the_ticks() -> None:
+    """Ticks that come early or late make the wait neither shorter nor endless."""
+    script = Script(clock_jump)
+    script.tick(utc_step_s=3600.0)
+    assert script.tick(elapsed_s=59.5).severity is Severity.OFF
+    assert script.tick(elapsed_s=0.5).severity is Severity.ALLOW
+    script.tick(utc_step_s=3600.0)
+    assert script.tick(elapsed_s=61.0).severity is Severity.ALLOW

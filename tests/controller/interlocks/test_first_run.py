@@ -48,3 +48,10 @@ def test_a_restart_disarms() -> None:
     script.run(60.0, *MILD)
     assert script.restart(slab(), lost(Role.AIR)).severity is Severity.OFF
     assert script.tick(slab(), lost(Role.AIR)).severity is Severity.OFF
+
+
+def test_a_memory_that_is_lost_disarms() -> None:
+    """Where nothing is remembered in the middle of a run, readings must be fresh once more."""
+    script = Script(first_run)
+    assert script.tick(*MILD).severity is Severity.OFF
+    assert script.tick(*MILD).severity is Severity.ALLOW
