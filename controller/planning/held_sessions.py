@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
@@ -91,12 +91,7 @@ def margin_shift_k(
     that share the steps up and down are in balance.
     """
     shift_k = FIRST_K
-    for session in held:
-        if session.zone != zone.id or session.start_s + AROUND_S > now_s:
-            continue
-        found_c = _found_c(source, site, zone, session)
-        if not np.isfinite(found_c):
-            continue
+    for session, found_c in _found(source, site, zone, held, now_s=now_s):
         cold = found_c < ready_c(session)
         chance = 1.0 - min(max(session.readiness, 0.5), 0.999)
         shift_k += STEP_K * (1.0 - chance if cold else -chance)
@@ -146,12 +141,9 @@ def _kept(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """How far sessions were found from their uncorrected promises, and the half widths [K]."""
     kept = []
-    for session in held:
-        if session.zone != zone.id or session.start_s + AROUND_S > now_s:
-            continue
+    for session, found_c in _found(source, site, zone, held, now_s=now_s):
         told = source.promised(heater.id, session.id, session.start_s - PROMISED_S)
-        found_c = _found_c(source, site, zone, session)
-        if told is None or not np.isfinite(found_c):
+        if told is None:
             continue
         off_k = found_c - (told.air_c - told.learnt_k)
         below_k = _own_half_k(told.air_c - told.low_c, told.widened)
@@ -164,6 +156,17 @@ def _kept(
 def _own_half_k(told_k: float, widened: float) -> float:
     """The half width that the planner itself gave a promise, as `Correction.of` found it [K]."""
     return max(math.sqrt(max(told_k**2 - OFFSET_K**2, 0.0)) / widened, LEAST_HALF_K)
+
+
+def _found(
+    source: Source, site: Site, zone: Zone, held: Sequence[Session], *, now_s: float
+) -> Iterator[tuple[Session, float]]:
+    """A zone's sessions that have begun, each with the air it found, where that was read."""
+    for session in held:
+        if session.zone == zone.id and session.start_s + AROUND_S <= now_s:
+            found_c = _found_c(source, site, zone, session)
+            if np.isfinite(found_c):
+                yield session, found_c
 
 
 def _found_c(source: Source, site: Site, zone: Zone, session: Session) -> float:
