@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.soak.__main__ import soak
 from tests.soak.samples import judge
 from tests.soak.scene import Order
 from tests.soak.served import LEAKS
+
+pytestmark = pytest.mark.timeout(600)  # a first fit in a child, on a machine that may be busy
 
 HOURS = Order(days=0.1, tick_s=10.0, replan_s=24 * 3600.0)
 
