@@ -13,13 +13,6 @@ LOOK_BYTES = 64_000_000
 unguarded for long. Of a larger one the vital tables are, and the ends of the others; every page is
 by each backup."""
 _VITAL = ("heater_state", "sensor", "parameter_set", "configuration", "readback", "condensing")
-_ENDS = (
-    "SELECT * FROM decision ORDER BY id LIMIT 1",
-    "SELECT * FROM decision ORDER BY id DESC LIMIT 1",
-    "SELECT * FROM decision ORDER BY utc_ms DESC LIMIT 1",
-    "SELECT * FROM reading ORDER BY sensor, measured_ms, sequence LIMIT 1",
-    "SELECT * FROM reading ORDER BY sensor DESC, measured_ms DESC, sequence DESC LIMIT 1",
-)
 _PARTIAL_SINCE = (3, 33, 0)
 """The first that checks one table alone (https://sqlite.org/pragma.html#pragma_quick_check)."""
 
@@ -57,16 +50,29 @@ def require_whole(connection: sqlite3.Connection, size_bytes: int) -> bool:
     if size_bytes <= LOOK_BYTES:
         _require_ok(connection, "PRAGMA quick_check(1)")
         return True
-    for question in _ENDS:
-        connection.execute(question).fetchall()
+    _read_ends(connection)
     if sqlite3.sqlite_version_info >= _PARTIAL_SINCE:
         for table in _VITAL:
-            _require_ok(connection, f"PRAGMA quick_check('{table}')")
+            _require_ok(connection, "SELECT * FROM pragma_quick_check(?)", table)
     return False
 
 
-def _require_ok(connection: sqlite3.Connection, question: str) -> None:
-    (found,) = connection.execute(question).fetchone()
+def _read_ends(connection: sqlite3.Connection) -> None:
+    """The first and last rows of the large tables, by each of their orders."""
+    for found in (
+        connection.execute("SELECT * FROM decision ORDER BY id LIMIT 1"),
+        connection.execute("SELECT * FROM decision ORDER BY id DESC LIMIT 1"),
+        connection.execute("SELECT * FROM decision ORDER BY utc_ms DESC LIMIT 1"),
+        connection.execute("SELECT * FROM reading ORDER BY sensor, measured_ms, sequence LIMIT 1"),
+        connection.execute(
+            "SELECT * FROM reading ORDER BY sensor DESC, measured_ms DESC, sequence DESC LIMIT 1"
+        ),
+    ):
+        found.fetchall()
+
+
+def _require_ok(connection: sqlite3.Connection, question: str, *values: str) -> None:
+    (found,) = connection.execute(question, values).fetchone()
     if found != "ok":
         raise StoreDamaged(f"the store is damaged: {' '.join(str(found).split())}")
 

@@ -28,6 +28,7 @@ from controller.records.decision import Decision
 from controller.records.errands import LearnAnswer, PlanAnswer
 from controller.records.plan import Block, BlockReason, Plan
 from controller.rehearsal.relay_board import LeaseBoard, PlainBoard
+from controller.rehearsal.sensing import SIXTEENTH_K
 from controller.store import open_reader
 from tests.faults.relay_on_wire import RelayOnWire
 from tests.faults.timers import TIMERS, Timers
@@ -44,6 +45,7 @@ MILD = {
     "loop-return": 22.0,
 }
 """Sensor -> value that no rule minds [°C, W/m2]; the boiler's power follows the relay."""
+STIRRED = ("bay-slab", "bay-air", "loop-supply", "loop-return")
 NOTHING_BOOKED = "bookings: {}\n"
 LEASES = "\n      leases: true\n"
 """In the example's site file, the one line that is not a comment."""
@@ -212,7 +214,11 @@ class Workshop:
     def _value(self, sensor: str) -> float | None:
         if sensor == "boiler-power":
             return 9000.0 if self.relay.closed else 0.0
-        return self.values.get(sensor)
+        value = self.values.get(sensor)
+        if value is None or sensor not in STIRRED:
+            return value
+        # to and fro by a step of the sensor's: one that stands still under heat is stuck
+        return value + SIXTEENTH_K * (self.clock.now().utc_s // 60.0 % 2.0)
 
     def _answer(self, kind: str, answer: object) -> None:
         text = json.dumps({"answer": kind, "body": to_plain(answer)})

