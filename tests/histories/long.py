@@ -47,12 +47,13 @@ class Progress:
         self.said_s = now_s
         spent_s, sums = now_s - self.began_s, self.sums
         left_s = spent_s * max(0, self.wanted - sums.ticks) / max(1, sums.ticks)
+        left = f"about {left_s / 60:.0f} min left" if sums.ticks else "time left not known yet"
         print(
             f"{sums.ticks:,} of {self.wanted:,} ticks ({sums.histories} histories, "
             f"{len(sums.seeds)} seeds; {sums.on_ticks:,} with ON, {sums.blind_ticks:,} of them "
             f"blind, {sums.locked} lockouts, {sums.cries:,} decisions on standard error), "
             f"{len(self.failures)} failures; {sums.ticks / max(spent_s, 1e-9):,.0f} ticks/s, "
-            f"{spent_s / 60:.0f} min gone, about {left_s / 60:.0f} min left",
+            f"{spent_s / 60:.0f} min gone, {left}",
             flush=True,
         )
 
