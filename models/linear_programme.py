@@ -13,6 +13,9 @@ _METHODS = ("highs", "highs-ipm")
 of HiGHS 1.12 was seen to do."""
 _LARGE = 20_000
 """Columns from which on the interior point is the quicker one (a week of about six rooms)."""
+_SHARES = (0.2, 0.5, 0.3)
+"""How much of the time each attempt has: a simplex that goes round in circles must leave time for
+the next [-]."""
 _TOO_LATE, _NO_ANSWER = 1, 4
 """scipy's status numbers."""
 
@@ -69,7 +72,7 @@ class Sheet:
         Parameters
         ----------
         time_limit_s : float
-            Time for each method that is tried [s].
+            Time for all attempts together [s].
 
         Raises
         ------
@@ -78,18 +81,19 @@ class Sheet:
         upper = np.concatenate(self._upper)
         methods = _METHODS if self._width < _LARGE else _METHODS[::-1]
         # presolve leads the solver astray at times: the last attempt goes without it
-        for method, presolve in (*((each, True) for each in methods), (methods[0], False)):
+        attempts = ((methods[0], True), (methods[1], True), (methods[0], False))
+        for (method, presolve), share in zip(attempts, _SHARES, strict=True):
             found = linprog(
                 np.concatenate(self._cost),
                 **self._below.matrix("ub", self._width),
                 **self._equal.matrix("eq", self._width),
                 bounds=np.column_stack((np.zeros(self._width), upper)),
                 method=method,
-                options={"time_limit": time_limit_s, "presolve": presolve},
+                options={"time_limit": share * time_limit_s, "presolve": presolve},
             )
             if found.status == 0 and np.isfinite(found.x).all():
                 return np.asarray(found.x, dtype=np.float64)
-            if found.status != _NO_ANSWER:
+            if found.status not in (_TOO_LATE, _NO_ANSWER):
                 break
         raise ProgrammeFailed(_why(int(found.status), str(found.message), time_limit_s))
 
