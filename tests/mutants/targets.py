@@ -9,6 +9,20 @@ ROOT = Path(__file__).parents[2]
 UNIT = "tests/controller"
 
 
+SHARED = {
+    "doubt": (f"{UNIT}/test_doubt.py",),
+    "needed": (f"{UNIT}/interlocks/test_stale_reading.py", f"{UNIT}/interlocks/test_rules.py"),
+    "rule": (
+        f"{UNIT}/interlocks/test_slab_over_temperature.py",
+        f"{UNIT}/interlocks/test_supply_over_temperature.py",
+        f"{UNIT}/interlocks/test_relay_read_back.py",
+        f"{UNIT}/interlocks/test_rules.py",
+        f"{UNIT}/test_supervisor_adverse.py",
+    ),
+}
+"""What several rules share -> the tests of those that lean on it most."""
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """One module with its tests. ``only`` limits the mutants to some of its definitions."""
@@ -25,12 +39,16 @@ class Target:
 def targets() -> list[Target]:
     """Every module whose mutants must be caught."""
     found = [
-        Target("controller/supervisor.py", (f"{UNIT}/test_supervisor.py", f"{UNIT}/test_cycle.py")),
+        Target(
+            "controller/supervisor.py",
+            (f"{UNIT}/test_supervisor.py", f"{UNIT}/test_supervisor_adverse.py"),
+        ),
         Target(
             "controller/cycle.py",
             (f"{UNIT}/test_cycle.py", f"{UNIT}/test_guard.py", f"{UNIT}/test_guard_errors.py"),
             only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
         ),
+        Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
         Target("controller/relays/mqtt.py", (f"{UNIT}/relays/test_mqtt.py",)),
         Target("controller/rehearsal/relay_board.py", (f"{UNIT}/relays/test_relay_board.py",)),
     ]
@@ -41,8 +59,9 @@ def targets() -> list[Target]:
 
 
 def _interlock(rule: str) -> Target:
-    """A rule with its own tests; what several rules share, with those of all."""
+    """A rule with its own tests; what has none of its own, with those of all."""
     folder = f"{UNIT}/interlocks"
     own = f"{folder}/test_{rule}.py"
-    tests = (own,) if (ROOT / own).exists() else (folder, f"{UNIT}/test_supervisor.py")
+    every = (folder, f"{UNIT}/test_supervisor.py")
+    tests = (own,) if (ROOT / own).exists() else SHARED.get(rule, every)
     return Target(f"controller/interlocks/{rule}.py", tests)

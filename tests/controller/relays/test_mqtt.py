@@ -1,4 +1,4 @@
-"""Commands as bytes, and a relay's connection seen packet by packet."""
+"""A relay's connection, seen packet by packet."""
 
 from __future__ import annotations
 
@@ -7,18 +7,15 @@ import threading
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from controller.records.decision import Command
-from controller.records.instant import Instant
 from controller.relays import mqtt
-from controller.relays.mqtt import MqttRelay, command_payload, parse_report
+from controller.relays.messages import command_payload
+from controller.relays.mqtt import MqttRelay
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, DISCONNECT = 1, 3, 4, 8, 14
 ON = Command("boiler", heat=True, sequence=7, issued_s=1_700_000_000.5, lease_s=120.0)
 OFF = replace(ON, heat=False, sequence=8)
-AT = Instant(0.0, 0.0)
 
 
 @pytest.fixture
@@ -39,68 +36,6 @@ def reporting_relay(at_recorder, heater, clock):
     )
     yield relay
     relay.abandon()
-
-
-def test_an_on_carries_its_lease():
-    """ON says heat, sequence, time of issue and duration, and nothing else without a report."""
-    assert json.loads(command_payload(ON)) == {
-        "heat": True,
-        "seq": 7,
-        "issued": 1_700_000_000.5,
-        "lease_s": 120.0,
-    }
-
-
-def test_an_on_answers_the_report():
-    """Where the relay reports, ON echoes the uptime of its latest report."""
-    assert json.loads(command_payload(ON, answers_s=33.25))["answers_s"] == 33.25
-
-
-def test_an_off_has_no_lease():
-    """OFF needs no duration: it lasts."""
-    assert json.loads(command_payload(OFF, answers_s=5.0)) == {
-        "heat": False,
-        "seq": 8,
-        "issued": 1_700_000_000.5,
-    }
-
-
-def test_a_report_is_read():
-    """A report of the agreed form gives its three values."""
-    report = parse_report(b'{"heat": true, "uptime_s": 12, "seq": 3}', AT)
-    assert report is not None
-    assert (report.heat, report.uptime_s, report.sequence) == (True, 12.0, 3)
-
-
-@pytest.mark.parametrize(
-    "payload",
-    [
-        b"",
-        b"\xff\xfe",
-        b"[]",
-        b"3",
-        b"[" * 900,
-        b'{"heat": 1, "uptime_s": 12, "seq": 3}',
-        b'{"heat": true, "uptime_s": true, "seq": 3}',
-        b'{"heat": true, "uptime_s": -1, "seq": 3}',
-        b'{"heat": true, "uptime_s": NaN, "seq": 3}',
-        b'{"heat": true, "uptime_s": Infinity, "seq": 3}',
-        b'{"heat": true, "uptime_s": 1' + b"0" * 400 + b', "seq": 3}',
-        b'{"heat": true, "uptime_s": 12, "seq": 3.5}',
-        b'{"heat": true, "uptime_s": 12, "seq": true}',
-        b'{"heat": true, "uptime_s": 12}',
-        b'{"heat": true, "uptime_s": 12, "seq": 3, "more": "' + b"x" * 1024 + b'"}',
-    ],
-)
-def test_junk_is_no_report(payload):
-    """What is not of the agreed form is ignored."""
-    assert parse_report(payload, AT) is None
-
-
-@given(st.binary(max_size=300))
-def test_no_payload_makes_report_reading_raise(payload):
-    """Any bytes at all are either a report or none."""
-    assert parse_report(payload, AT) is None or json.loads(payload)["seq"] is not None
 
 
 def test_off_is_the_first_thing_said(recorder, reporting_relay, eventually):
