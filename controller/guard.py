@@ -106,7 +106,7 @@ class Guard:
             )
             for heater in self._site.heaters
         ]
-        self._states = StoredStates(store)
+        self._states = StoredStates(store, [heater.id for heater in self._site.heaters])
         for at_heater in self._heaters:
             at_heater.carry = self._states.first_carry(at_heater.heater.id, now)
         self._for_once += self._states.notices()

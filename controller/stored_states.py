@@ -6,7 +6,7 @@ at its worst: rules without memory begin so themselves, the frost budget as spen
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,10 +26,13 @@ class StoredStates:
     Parameters
     ----------
     store : Writer
+    heaters : collection of str
+        All that there are now. Lockouts of others, which were renamed or taken out, become theirs.
     """
 
-    def __init__(self, store: Writer) -> None:
+    def __init__(self, store: Writer, heaters: Collection[str]) -> None:
         self._store = store
+        self._gone = store.adopt_lockouts(heaters)
         self._unread: set[str] = set()
 
     def first_carry(self, heater: str, now: Instant) -> Carry:
@@ -66,8 +69,17 @@ class StoredStates:
         return replace(carry, state=state)
 
     def notices(self) -> list[Notice]:
-        """An alarm for each state that could not be understood."""
-        return [
+        """An alarm for each lockout that has been handed on, and state that was not understood."""
+        handed_on = [
+            Notice(
+                NoticeKind.CONFIGURATION_LOADED,
+                f"Heater {heater} is gone, its lockout is not: it holds for every heater until it "
+                "is acknowledged.",
+                alarm=True,
+            )
+            for heater in sorted(self._gone)
+        ]
+        return handed_on + [
             Notice(
                 NoticeKind.STORE_FAILED, f"The stored state of {heater} is lost: {why}", alarm=True
             )

@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -22,6 +23,7 @@ from narration import Narrator
 
 from controller.brokers import start_broker
 from controller.calendar import sessions
+from controller.clock import SystemClock
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime
 from controller.privacy import keep_private
@@ -72,9 +74,10 @@ bookings:
 
 
 def main() -> int:
-    """Run the demonstration; Ctrl-C ends it at any time."""
+    """Run the demonstration; Ctrl-C or SIGTERM ends it at any time, broker and service with it."""
     options = _parser().parse_args()
     keep_private()
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
     with contextlib.ExitStack() as stack, contextlib.suppress(KeyboardInterrupt):
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="slabtide-demo-")))
         host, port, kind = stack.enter_context(_broker(options.broker))
@@ -174,17 +177,26 @@ class _Bar:
 
     def __init__(self, days: float) -> None:
         self._days, self._shown, self._terminal = days, -1, sys.stdout.isatty()
+        self._clock = SystemClock()
+        self._began_s = self._clock.now().mono_s
 
     def __call__(self, share: float) -> None:
-        steps = 40 if self._terminal else 4
+        steps = 40 if self._terminal else 10
         done = int(share * steps)
         if done == self._shown:
             return
         self._shown = done
         bar = ("#" * done).ljust(steps, ".")
-        line = f"  [{bar}] {self._days * (1.0 - share):.0f} days left"
+        line = f"  [{bar}] {self._days * (1.0 - share):.0f} days left{self._time_left(share)}"
         end = "\n" if done == steps or not self._terminal else ""
         print(f"\r{line}   " if self._terminal else line, end=end, flush=True)
+
+    def _time_left(self, share: float) -> str:
+        """How long the rest takes if it goes on as so far; nothing at either end."""
+        if not 0.0 < share < 1.0:
+            return ""
+        left_s = (self._clock.now().mono_s - self._began_s) * (1.0 - share) / share
+        return f", about {left_s:.0f} s" if left_s < 90.0 else f", about {left_s / 60.0:.0f} min"
 
 
 def _run_service(scene: Scene, site_path: Path, *, once: bool, socket: Path) -> None:

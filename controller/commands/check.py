@@ -57,11 +57,10 @@ def _summary(configuration: Configuration, local: LocalTime, now_s: float) -> It
         floor = f"{zone.floor.area_m2:g} m2 of floor"
         yield f"zone {zone.id} ({zone.name}): {floor}, bookings: {booked}"
         if zone.guessed:
-            yield (
-                f"warning: of zone {zone.id} an ordinary workshop's values are taken for "
-                f"{_listed(zone.guessed)}: until history says better, its first sessions are "
-                "little better than a guess"
-            )
+            taken = f"of zone {zone.id} an ordinary workshop's values are taken for "
+            yield ("warning: " if zone.is_rough else "") + taken + _listed(zone.guessed)
+            if zone.is_rough:
+                yield "  its first sessions are little better than a guess, until history says more"
     yield from (_heater_line(heater, site) for heater in site.heaters)
     outputs = {o.id: (o, h) for h in site.heaters for o in site.outputs_of(h)}
     yield from (_output_line(output, heater) for output, heater in outputs.values())

@@ -33,6 +33,9 @@ SENTENCES = {
     "and air, above its hard limit of {limit_c:.1f} °C.",
     "near": "The floor surface ({subject}) is at {value_c:.1f} °C, and the slab may bring "
     "it to its hard limit of {limit_c:.1f} °C: no more heat for now.",
+    "sun": "The floor surface ({subject}) is at {value_c:.1f} °C, above its limit of "
+    "{limit_c:.1f} °C and warmer than its slab: the sun, or a sensor that fails. No heat but frost "
+    "protection.",
     "unknown": "The floor surface is neither measured nor to be estimated, so it cannot be called "
     "too hot.",
 }
@@ -52,13 +55,14 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Trip above the limit of the moment; lock out where ``limits.surface_max_c`` is confirmed.
 
     A session that begins on a warm floor lowers the limit at once: that is no fault of the
-    heating, so the session's limit never locks out. Neither does an estimate, nor the sun.
+    heating, so the session's limit never locks out. Neither does an estimate. What is warmer than
+    its own slab the heater has not warmed: that withholds heat, but not frost protection.
     """
     surfaces = [surface for zone in view.zones if (surface := _surface(view, zone))]
     if not surfaces:
         return allow(NAME, "unknown"), {}
     fitted = bool(view.fitted(Role.FLOOR_SURFACE))
-    worst = max(surfaces, key=lambda s: s.value_c - s.limit_c)
+    worst = max(surfaces, key=lambda s: (_over(s) and not _sunny(view, s), s.value_c - s.limit_c))
     values = {"value_c": worst.value_c, "limit_c": worst.limit_c}
     subject = worst.sensor.sensor if worst.sensor else worst.zone
     over_s, confirmed = _confirmed(view, memory, surfaces)
@@ -69,6 +73,8 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if worst.value_c <= worst.limit_c:
         reason = "clear" if fitted else "not_fitted"
         return Verdict(NAME, Severity.ALLOW, reason, subject=subject, values=values), remembered
+    if _sunny(view, worst):
+        return Verdict(NAME, Severity.OFF, "sun", Clears.WHEN_CLEAR, subject, values), remembered
     reason = "too_hot" if worst.sensor else "estimated_too_hot"
     severity = Severity.LOCKOUT if confirmed else Severity.TRIP
     clears = Clears.ON_ACKNOWLEDGE if confirmed else Clears.WHEN_CLEAR
@@ -125,6 +131,10 @@ def _confirmed(
     over_s = trip_age_s(view, memory)
     newest_s = min(sensor.age_s or 0.0 for sensor in seen)
     return over_s, over_s >= CONFIRM_S and newest_s < over_s
+
+
+def _over(surface: _Surface) -> bool:
+    return surface.value_c > surface.limit_c
 
 
 def _sunny(view: SafetyView, surface: _Surface) -> bool:

@@ -28,6 +28,8 @@ ENOUGH_SLAB_C = 25.0
 UNRECORDED_S = LEASE_S + 70.0
 """Longest heat after the last row of a process that was killed: a lease, and the time between two
 rows [s]."""
+UNLIKELY_S = 4 * 3600.0
+"""So long no room stays near freezing over a slab as warm as that: then the slab is doubted [s]."""
 RESTART_S = 120.0
 """A pause between two processes up to which cold air or blindness counts as going on [s]."""
 
@@ -48,12 +50,16 @@ SENTENCES = {
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
-    sighted = all(_is_sighted(view, zone) for zone in view.zones)
+    unlikely_s = _unlikely_s(view, memory)
+    unlikely = unlikely_s >= UNLIKELY_S
+    sighted = not unlikely and all(_is_sighted(view, zone) for zone in view.zones)
     account = _account(view, memory)
     spent_s = _spent_s(account)
     lasting = {"cold_air_s": _cold_air_s(view, memory), "unseen_s": _unseen_s(view, memory)}
-    active = _is_cold(view, bool(memory.get("active")), sighted=sighted, **lasting)
-    remembered = {**account, **lasting, "active": float(active), "asking": 0.0}
+    active = unlikely or _is_cold(view, bool(memory.get("active")), sighted=sighted, **lasting)
+    remembered = {
+        **account, **lasting, "unlikely_s": unlikely_s, "active": float(active), "asking": 0.0,
+    }  # fmt: skip
     duty_s = view.limits.blind_duty_s
     values = {"duty_s": duty_s, "spent_s": spent_s}
     left = spent_s + TICK_S <= duty_s  # a tick's heat is counted at the next one
@@ -117,6 +123,25 @@ def _telling_airs(view: SafetyView) -> tuple[float, ...]:
         if not min(view.values(Role.SLAB, zone), default=0.0) >= ENOUGH_SLAB_C
     ]
     return tuple(value for zone in zones for value in view.values(Role.AIR, zone))
+
+
+def _unlikely_s(view: SafetyView, memory: Memory) -> float:
+    """How long a room has been near freezing over a slab that says it is warm [s].
+
+    A door may stand open for hours, but a slab that stays warm under a room that stays cold has
+    most likely failed; so may the air sensor have, which is why the heat is blind. Where it is
+    known to be mild outdoors nothing freezes.
+    """
+    limits = view.limits
+    mild = min(view.values(Role.OUTDOOR), default=limits.frost_on_c) >= limits.frost_off_c
+    warm_under_cold = any(
+        min(view.values(Role.SLAB, zone), default=0.0) >= ENOUGH_SLAB_C
+        and min(view.values(Role.AIR, zone), default=limits.frost_on_c) < limits.frost_on_c
+        for zone in view.zones
+    )
+    if mild or not warm_under_cold:
+        return 0.0
+    return memory.get("unlikely_s", 0.0) + _lasted_s(view)
 
 
 def _cold_air_s(view: SafetyView, memory: Memory) -> float:

@@ -70,11 +70,11 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if found is Proof.RUNS:
         return allow(NAME, "runs"), {}
     late = pump.told_s is not None and told_s >= pump.proof_s
-    if memory.get("stood", 0.0) or (late and found is Proof.STANDS):
-        return Verdict(NAME, Severity.TRIP, "stands", Clears.WHEN_CLEAR, sensor), {"stood": 1.0}
-    if late:
+    if late and found is Proof.UNKNOWN:  # what it once did is not known of it now
         values = {"told_s": told_s}
         return Verdict(NAME, Severity.OFF, "unknown", Clears.WHEN_CLEAR, sensor, values), {}
+    if late or memory.get("stood", 0.0):
+        return Verdict(NAME, Severity.TRIP, "stands", Clears.WHEN_CLEAR, sensor), {"stood": 1.0}
     return allow(NAME, "clear" if pump.told_s is None else "starting"), {}
 
 

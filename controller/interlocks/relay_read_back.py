@@ -15,14 +15,17 @@ POWER_GRACE_S = 120.0
 POWER_SHARE = 0.2
 """Share of the rating above which a heater that was told OFF is heating."""
 
+FROST_STAT_C = 10.0
+"""A hard-wired frost stat may have the heater on where slab, air or return is colder [°C]."""
+
 SENTENCES = {
     "clear": "The relay does what it is told.",
     "not_fitted": "Neither the relay's state nor the heater's power is read back.",
     "silent": "The relay's report ({subject}) cannot be trusted now: it is silent or too old.",
     "on_when_off": "The relay was told OFF {age_s:.0f} s ago and reports ON. Switch the heater off "
     "at the breaker.",
-    "power_when_off": "The heater was told OFF {age_s:.0f} s ago and draws {power_w:.0f} W. Switch "
-    "it off at the breaker.",
+    "power_when_off": "The heater was told OFF {age_s:.0f} s ago and draws {power_w:.0f} W. Unless "
+    "the hard-wired frost stat or a switch by hand has it on, switch it off at the breaker.",
     "off_when_on": "The relay was told ON {age_s:.0f} s ago and reports OFF.",
 }
 
@@ -67,13 +70,26 @@ def _closed(state: Sensed) -> bool:
 
 def _trip(view: SafetyView, memory: Memory, reason: str, sensed: Sensed) -> tuple[Verdict, Memory]:
     over_s = trip_age_s(view, memory)
-    confirmed = over_s >= CONFIRM_S and (sensed.age_s or 0.0) < over_s
+    excused = reason == "power_when_off" and _frost_stat_may_heat(view)
+    confirmed = over_s >= CONFIRM_S and (sensed.age_s or 0.0) < over_s and not excused
     values = {"age_s": view.command_age_s}
     if sensed.role is Role.POWER:
         values["power_w"] = sensed.value or 0.0
     severity = Severity.LOCKOUT if confirmed else Severity.TRIP
     clears = Clears.ON_ACKNOWLEDGE if confirmed else Clears.WHEN_CLEAR
     return Verdict(NAME, severity, reason, clears, sensed.sensor, values), {"over_s": over_s}
+
+
+def _frost_stat_may_heat(view: SafetyView) -> bool:
+    """Whether the frost stat beside the relay may be what heats: cold, or nothing known of it.
+
+    Its heat must not end in a lockout, which would leave the pipes to it alone.
+    """
+    for zone in view.zones:
+        known = [*view.values(Role.SLAB, zone), *view.values(Role.AIR, zone)]
+        if not known or min(known) < FROST_STAT_C:
+            return True
+    return min(view.values(Role.RETURN), default=FROST_STAT_C) < FROST_STAT_C
 
 
 def _warn(view: SafetyView, reason: str, sensed: Sensed) -> Verdict:

@@ -45,7 +45,7 @@ def zone_prior(zone: Zone, *, latitude_deg: float) -> Prior:
         room_capacity_j_k=room_capacity_j_k(zone),
         slab_to_room_w_k=_coupling_w_k(floor),
         glazing_gain_m2=sum(glazing_gain_m2(g, latitude_deg) for g in zone.glazing),
-        guessed=bool(zone.guessed),
+        guessed=zone.is_rough,
     )
 
 
@@ -63,7 +63,7 @@ def zone_network_prior(zone: Zone, *, latitude_deg: float, metered: bool) -> Net
         floor_resistance_m2k_w=floor.insulation_thickness_m / floor.insulation_conductivity_w_mk,
         glazing_gain_m2=sum(glazing_gain_m2(g, latitude_deg) for g in zone.glazing),
         heat_metered=metered,
-        guessed=bool(zone.guessed),
+        guessed=zone.is_rough,
     )
 
 

@@ -140,6 +140,8 @@ def _arriving(
     given_k = float(echo_k @ heat_w[:first])
     full_k = float(echo_k @ np.broadcast_to(room.heat_max_w, heat_w.shape)[:first])
     goal_c = ready_c(session) + max(0.0, quantile_of(session) * late_k + case.shift_k)
+    if planned_c < ready_c(session) - TOLERANCE_K:
+        goal_c = planned_c  # what this plan has not the heat for, no later one will have
     early_c = planned_c + early_k * _NORMAL[0]
     most_c = early_c + max(0.0, full_k - given_k)
     least_c = early_c - _HELD_BACK * given_k

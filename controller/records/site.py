@@ -110,6 +110,12 @@ class Floor:
     soil_conductivity_w_mk: float
 
 
+WEIGHTY = frozenset(
+    {"volume_m3", "envelope", "floor.slab_thickness_mm", "floor.insulation_thickness_mm"}
+)
+"""What of a description the response follows from most."""
+
+
 @dataclass(frozen=True, slots=True)
 class Zone:
     """A room with its own target: floor, envelope, air.
@@ -126,6 +132,11 @@ class Zone:
     surfaces: tuple[Surface, ...]
     glazing: tuple[Glazing, ...] = ()
     guessed: tuple[str, ...] = ()
+
+    @property
+    def is_rough(self) -> bool:
+        """Whether so much is guessed that the description tells little more than a size."""
+        return not WEIGHTY.isdisjoint(self.guessed)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import logging
+from collections.abc import Collection
 from pathlib import Path
 
 from controller.store.whole_files import write_whole
@@ -43,6 +44,19 @@ class LockoutMarks:
         except (OSError, ValueError, TypeError, RecursionError):
             named = frozenset()
         return named or frozenset({NAME_LOST})
+
+    def adopt(self, heaters: Collection[str]) -> frozenset[str]:
+        """Hand the marks of heaters that are gone to all that are there; give whose they were.
+
+        A heater with a new name is the same boiler: no edit of the site file lifts a lockout.
+        """
+        strangers = {path.stem for path in self._folder.glob("*.json")} - set(heaters)
+        for stranger in strangers:
+            for heater in heaters:
+                self.keep(heater, self.of(heater) | self.of(stranger))
+            if heaters and all(self._path(heater).exists() for heater in heaters):
+                self.lift(stranger, frozenset())
+        return frozenset(strangers)
 
     def keep(self, heater: str, latched: frozenset[str]) -> None:
         """Mark a heater, before its lockout is stored. Failing to is logged: the store is left."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Lock
@@ -236,6 +236,10 @@ class Writer:
         To be asked beside ``state``, which may be lost or older. Never raises StoreFailed.
         """
         return self._marks.of(heater)
+
+    def adopt_lockouts(self, heaters: Collection[str]) -> frozenset[str]:
+        """Lock these heaters out for those that are no longer there; give their names."""
+        return self._marks.adopt(heaters)
 
     def last_sequence(self, heater: str) -> int:
         """The sequence number decided last for a heater, 0 where there is none.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -139,6 +139,9 @@ class FakeStore:
 
     def notices(self) -> tuple[Notice, ...]:
         return ()
+
+    def adopt_lockouts(self, heaters: Collection[str]) -> frozenset[str]:
+        return frozenset()
 
     def lockouts(self, heater: str) -> frozenset[str]:
         return self.marked.get(heater, frozenset())

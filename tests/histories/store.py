@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,9 @@ class InMemory:
     def was_locked_out(self, heater: str) -> bool:
         deciding = self._last.deciding if self._last else None
         return deciding is not None and deciding.severity is Severity.LOCKOUT
+
+    def adopt_lockouts(self, heaters: Collection[str]) -> frozenset[str]:
+        return frozenset()
 
     def lockouts(self, heater: str) -> frozenset[str]:
         return self._state.latched if isinstance(self._state, HeaterState) else frozenset()

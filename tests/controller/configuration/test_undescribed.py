@@ -37,6 +37,15 @@ def test_an_ordinary_workshop_stands_for_it(bare: Zone) -> None:
     assert not any("conductivity" in key for key in bare.guessed)
 
 
+def test_a_detail_left_out_makes_no_rough_description(folder: Path, bare: Zone) -> None:
+    """The walls' thickness at the floor hardly counts; volume and envelope do."""
+    (folder / "site.yaml").write_text(SITE.replace("      wall_thickness_mm: 240\n", ""))
+    zone = load_all(folder / "site.yaml").site.zones[0]
+    assert zone.guessed == ("floor.wall_thickness_mm",)
+    assert not zone.is_rough
+    assert bare.is_rough
+
+
 def test_what_is_told_is_not_guessed(folder: Path) -> None:
     """A whole description leaves nothing to guess."""
     assert load_all(folder / "site.yaml").site.zones[0].guessed == ()

@@ -75,6 +75,24 @@ def test_the_sun_on_the_floor_never_locks_out() -> None:
     """A surface warmer than the slab beneath it is warmed from above: no heat, but no lockout."""
     script = Script(floor_surface)
     verdict = script.run(3600.0, surface(41.0), slab(24.0), air(25.0))
+    assert (verdict.severity, verdict.reason) == (Severity.OFF, "sun")
+
+
+def test_a_surface_sensor_that_fails_hot_leaves_frost_protection_its_heat() -> None:
+    """45 °C over a slab near freezing is no fault of the heater's: OFF, which frost beats."""
+    verdict = Script(floor_surface).run(7200.0, surface(45.0), slab(3.0), air(1.0))
+    assert verdict.severity < Severity.FROST
+
+
+def test_a_sunny_zone_hides_no_overheated_one() -> None:
+    """Of two zones the one that the heater has overheated decides, however much less it is over."""
+    sunny = (
+        surface(60.0, subject="gallery"),
+        slab(20.0, subject="gallery"),
+        air(20.0, subject="gallery"),
+    )
+    hot = (surface(36.0), slab(39.0), air(20.0))
+    verdict = Script(floor_surface).tick(*sunny, *hot, zones=("bay", "gallery"))
     assert verdict.severity is Severity.TRIP
 
 

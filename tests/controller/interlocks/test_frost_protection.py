@@ -379,3 +379,18 @@ def test_tightened_duty_counts() -> None:
     """The limits file may allow less blind heat."""
     script = Script(frost_protection, UNSEEN)
     assert seconds_of_heat(script, HOUR_S, *BLIND, limits=Limits(blind_duty_s=300.0)) == 300.0
+
+
+def test_a_slab_that_stays_warm_under_a_freezing_room_is_doubted() -> None:
+    """A probe stuck at 26 °C: after four hours frost protection heats blind, not without bound."""
+    script = Script(frost_protection)
+    readings = (slab(26.0), air(-5.0), outdoor(-15.0))
+    assert script.run(4 * 3600.0 - 20.0, *readings).severity is Severity.ALLOW
+    assert script.run(30.0, *readings).reason == "blind"
+    assert script.tick(slab(26.0), air(6.0), outdoor(-15.0)).reason != "cold"
+
+
+def test_when_it_is_mild_outdoors_a_cold_air_sensor_alone_heats_nothing() -> None:
+    """An air sensor that has failed cold over a warm slab, in spring."""
+    verdict = Script(frost_protection).run(12 * 3600.0, slab(26.0), air(-5.0), outdoor(9.0))
+    assert verdict.severity is Severity.ALLOW

@@ -8,7 +8,7 @@ from controller.interlocks import relay_read_back
 from controller.records.readings import Condition, Sensed
 from controller.records.safety import Severity
 from controller.records.site import Role
-from tests.controller.builders import MILD, RATING_W, Script, sensed
+from tests.controller.builders import MILD, RATING_W, Script, air, sensed, slab
 
 
 def state(on: bool, **changes: Any) -> Sensed:
@@ -112,3 +112,33 @@ def test_a_lease_that_runs_out_after_a_crash_is_no_trip() -> None:
     assert script.restart(state(True, age_s=0.0)).severity is Severity.ALLOW
     verdict = script.tick(state(True, age_s=0.0), heating=False, command_age_s=20.0)
     assert verdict.severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize(
+    ("slab_c", "air_c", "severity"),
+    [
+        (16.0, 14.0, Severity.LOCKOUT),
+        (10.0, 10.0, Severity.LOCKOUT),
+        (9.9, 14.0, Severity.TRIP),  # the hard-wired frost stat may be what heats
+        (16.0, 4.0, Severity.TRIP),
+        (None, None, Severity.TRIP),
+    ],
+)
+def test_the_frost_stat_beside_the_relay_locks_nothing_out(
+    slab_c: float | None, air_c: float | None, severity: Severity
+) -> None:
+    """Power after an OFF in the cold: no heat from here, an alarm, nothing to acknowledge."""
+    readings = [r for r in (slab(slab_c), air(air_c)) if r.value is not None]
+    script = Script(relay_read_back)
+    off = {"heating": False, "command_age_s": 600.0}
+    for _ in range(20):
+        verdict = script.tick(*readings, state(False), power(RATING_W), **off)
+    assert (verdict.reason, verdict.severity) == ("power_when_off", severity)
+
+
+def test_a_closed_contact_in_the_cold_is_the_relays_own() -> None:
+    """The board's report of a closed contact locks out, however cold it is."""
+    verdict = Script(relay_read_back).run(
+        200.0, slab(3.0), air(3.0), state(True), heating=False, command_age_s=600.0
+    )
+    assert verdict.severity is Severity.LOCKOUT
