@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError
 from itertools import permutations
 from types import SimpleNamespace
 from typing import Any
@@ -169,6 +170,30 @@ def test_acknowledging_lifts_it_at_once() -> None:
     assert day.latched == frozenset()
     assert "lockout" not in reasons(ruling.verdicts)
     assert day.tick(*MILD).heat is True
+
+
+def test_any_rule_may_lock_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever its name, a rule's lockout is kept; the one that tells of lockouts makes none."""
+    for rule in RULES:
+        name = "".join(list(rule.NAME))  # equal to the rule's own, and another object
+        monkeypatch.setattr(supervisor, "RULES", (saying(Severity.LOCKOUT, name),))
+        assert supervise(view(), {}).latched == {name} - {"lockout"}
+
+
+def test_acknowledging_takes_nothing_else_off_the_record(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the lockout lifted its own verdict goes, and those of all other rules stay."""
+    names = ["floor_surface", "".join(["lock", "out"]), "stale_reading"]
+    rules = tuple(saying(Severity.ALLOW, name) for name in names)
+    monkeypatch.setattr(supervisor, "RULES", rules)
+    ruling = supervise(view(latched=LOCKED), {}, acknowledged=True)
+    assert [v.rule for v in ruling.verdicts] == ["floor_surface", "stale_reading"]
+
+
+def test_a_ruling_stays_as_it_was_made() -> None:
+    """What is recorded is what was ruled: nobody writes heat into it."""
+    ruling = Day().tick(*MILD)
+    with pytest.raises(FrozenInstanceError):
+        ruling.heat = True  # type: ignore[misc]
 
 
 def test_acknowledging_frees_frost_protection() -> None:

@@ -97,3 +97,33 @@ def test_half_of_it_where_nobody_sees_what_the_heater_does(missing: Role) -> Non
     power = (*blind, sensed(Role.POWER, 9000.0, subject="boiler"))
     read_back = script.tick(*power, heating=True).severity
     assert (read_back is Severity.ALLOW) is (missing is Role.RELAY_STATE)
+
+
+def test_run_and_rest_are_counted_from_nothing() -> None:
+    """To the second: a tick of heat, a tick of rest, heat after rest, and a whole rest."""
+    script = Seen(maximum_run)
+    script.tick(heating=True)
+    assert script.memory == {"run_s": 10.0, "rested_s": 0.0}
+    script.tick(heating=False)
+    assert script.memory == {"run_s": 10.0, "rested_s": 10.0}
+    script.tick(heating=True)
+    assert script.memory == {"run_s": 20.0, "rested_s": 0.0}
+    script.run(600.0, heating=False)
+    assert script.memory == {"run_s": 0.0, "rested_s": 600.0}
+    fresh = Seen(maximum_run)
+    fresh.tick(heating=False)
+    assert fresh.memory == {"run_s": 0.0, "rested_s": 10.0}
+
+
+def test_says_how_long_it_ran_and_rests() -> None:
+    """The verdict holds hours of heat, and seconds of rest that are due and over."""
+    script = Seen(maximum_run)
+    script.run(12.5 * HOUR_S, heating=True)
+    verdict = script.tick(heating=False)
+    assert verdict.values == {"run_h": 12.5, "rest_s": 600.0, "rested_s": 10.0}
+
+
+def test_a_rest_is_over_whenever_a_tick_comes() -> None:
+    """Slow ticks pass the end of the rest without meeting it to the second."""
+    script = Seen(maximum_run, {"run_s": 12 * HOUR_S, "rested_s": 590.0})
+    assert script.tick(heating=False, elapsed_s=29.0).severity is Severity.ALLOW

@@ -70,6 +70,29 @@ def test_a_restart_does_not_start_the_minute_anew() -> None:
     assert script.tick(slab(41.0)).severity is Severity.LOCKOUT
 
 
+@pytest.mark.parametrize(("over_s", "severity"), [(49.5, Severity.TRIP), (50.0, Severity.LOCKOUT)])
+def test_the_minute_is_a_whole_one(over_s: float, severity: Severity) -> None:
+    """With the ten seconds of this tick: 59.5 s are a trip, 60 s are confirmed."""
+    script = Script(slab_over_temperature, {"over_s": over_s})
+    assert script.tick(slab(41.0)).severity is severity
+
+
+def test_a_reading_from_before_the_trip_never_confirms_it() -> None:
+    """It is older than the trip itself, so nothing newer says the same."""
+    script = Script(slab_over_temperature, {"over_s": 60.0})
+    assert script.tick(slab(41.0, age_s=75.0)).severity is Severity.TRIP
+
+
+@pytest.mark.parametrize("others_c", [0.5, -0.5])
+def test_nought_degrees_are_a_reading_like_another(others_c: float) -> None:
+    """Zero is neither taken for nothing nor for one degree more or less."""
+    verdict = Script(slab_over_temperature).tick(
+        slab(0.0, sensor="zero"), slab(others_c, sensor="other")
+    )
+    assert verdict.subject == ("zero" if others_c < 0.0 else "other")
+    assert verdict.values == {"value_c": max(0.0, others_c), "limit_c": 40.0}
+
+
 @pytest.mark.parametrize("condition", [c for c in Condition if c is not Condition.FRESH])
 def test_unknown_is_never_too_hot(condition: Condition) -> None:
     """Whatever a sensor says that cannot be trusted, this rule does not call it too hot."""

@@ -56,3 +56,10 @@ def test_without_a_supply_sensor_the_slab_stays_5_k_cooler(
     assert script.tick(slab(slab_c), air(), supply(40.0)).severity is Severity.ALLOW
     unknown = slab(slab_c, condition=Condition.STALE)
     assert script.tick(unknown, air()).reason == "not_fitted"
+
+
+def test_the_hotter_of_two_slabs_is_told() -> None:
+    """Without a supply sensor the verdict names the hottest slab and says how hot it is."""
+    slabs = (slab(35.5, sensor="a"), slab(36.5, sensor="b"), slab(36.0, sensor="c"))
+    verdict = Script(supply_over_temperature).tick(*slabs, air())
+    assert (verdict.subject, verdict.values) == ("b", {"value_c": 36.5, "limit_c": 35.0})
