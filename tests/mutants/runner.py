@@ -5,8 +5,10 @@ All tests are collected once; a child takes a mutant, runs them until one fails,
 
 from __future__ import annotations
 
+import json
 import os
 import signal
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from enum import Enum
@@ -44,11 +46,19 @@ class Runner:
     def __init__(self, mutants: Sequence[Mutant], tell: Callable[[Mutant, Fate], None]) -> None:
         self._mutants, self._tell = mutants, tell
         self._failed = False
+        self._took_s: dict[str, float] = {}
 
     def pytest_runtestloop(self, session: Any) -> bool:
         began_s = time.monotonic()
-        if self._in_child(lambda: self._run(session), 10 * LONGEST_S) is not Fate.SURVIVED:
-            raise pytest.UsageError("the tests fail without any mutant")
+        with tempfile.NamedTemporaryFile() as file:
+            times = Path(file.name)
+            if (
+                self._in_child(lambda: self._time(session, times), 10 * LONGEST_S)
+                is not Fate.SURVIVED
+            ):
+                raise pytest.UsageError("the tests fail without any mutant")
+            took_s = json.loads(times.read_text())
+        session.items.sort(key=lambda item: took_s[item.nodeid])  # most are caught by a quick one
         longest_s = max(LONGEST_S, 10.0 * (time.monotonic() - began_s))
         for mutant in self._mutants:
             self._tell(mutant, self._in_child(lambda m=mutant: self._try(m, session), longest_s))
@@ -56,6 +66,13 @@ class Runner:
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         self._failed = self._failed or report.failed
+        self._took_s[report.nodeid] = self._took_s.get(report.nodeid, 0.0) + report.duration
+
+    def _time(self, session: Any, times: Path) -> bool:
+        """Run everything unchanged and keep how long each test took; whether one has failed."""
+        failed = self._run(session)
+        times.write_text(json.dumps(self._took_s))
+        return failed
 
     def _try(self, mutant: Mutant, session: Any) -> bool:
         try:
