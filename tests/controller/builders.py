@@ -218,8 +218,9 @@ class Script:
         if verdict.severity > Severity.ALLOW:
             assert sentence.format(subject=verdict.subject, **(verdict.values or {}))
             assert verdict.clears is not Clears.NOTHING_TO_CLEAR
-        waits = verdict.clears is Clears.ON_ACKNOWLEDGE
-        assert waits is (verdict.severity is Severity.LOCKOUT)
+        if verdict.severity >= Severity.TRIP:
+            waits = verdict.clears is Clears.ON_ACKNOWLEDGE
+            assert waits is (verdict.severity is Severity.LOCKOUT)
         # a memory is stored: plain numbers only
         assert all(isinstance(number, float) for number in self.memory.values())
         return verdict
