@@ -149,6 +149,17 @@ def test_the_frost_stat_beside_the_relay_locks_nothing_out(
     assert (verdict.reason, verdict.severity) == ("power_when_off", severity)
 
 
+@pytest.mark.parametrize(("return_c", "severity"), [(9.9, Severity.TRIP), (10.0, Severity.LOCKOUT)])
+def test_a_cold_return_may_be_what_the_frost_stat_feels(
+    return_c: float, severity: Severity
+) -> None:
+    """With slab and air warm, the return alone may have the frost stat heat."""
+    cold = sensed(Role.RETURN, return_c, subject="bay-loop")
+    script = Script(relay_read_back)
+    off = {"heating": False, "command_age_s": 600.0}
+    assert script.run(200.0, *MILD, cold, power(RATING_W), **off).severity is severity
+
+
 def test_a_closed_contact_in_the_cold_is_the_relays_own() -> None:
     """The board's report of a closed contact locks out, however cold it is."""
     verdict = Script(relay_read_back).run(
