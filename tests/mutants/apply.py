@@ -53,6 +53,9 @@ def _take_methods(held: type, fresh: type) -> None:
                 _take_code(before, item)
         elif isinstance(item, classmethod | staticmethod | property | types.FunctionType):
             setattr(held, key, item)
+    for key, item in list(vars(held).items()):
+        if isinstance(item, types.FunctionType) and key not in vars(fresh):
+            delattr(held, key)  # a record that is no longer frozen lets itself be written to
     if "__dataclass_params__" in vars(held) and "__dataclass_params__" not in vars(fresh):
         raise TypeError("a record that cannot be made with values any more")
 
