@@ -135,9 +135,9 @@ def test_a_memory_that_makes_no_sense_counts_as_heat_just_ended() -> None:
 @pytest.mark.parametrize(
     ("hot", "rule"),
     [
-        (slab(40.5), "slab_over_temperature"),
-        (sensed(Role.SUPPLY, 56.0, subject="bay-loop"), "supply_over_temperature"),
-        (sensed(Role.FLOOR_SURFACE, 36.0), "floor_surface"),
+        ((slab(40.5),), "slab_over_temperature"),
+        ((sensed(Role.SUPPLY, 56.0, subject="bay-loop"),), "supply_over_temperature"),
+        ((sensed(Role.FLOOR_SURFACE, 36.0), slab(38.0)), "floor_surface"),
     ],
 )
 def test_the_pump_stays_on_at_over_temperature(hot, rule: str) -> None:
@@ -145,8 +145,8 @@ def test_the_pump_stays_on_at_over_temperature(hot, rule: str) -> None:
     shop = Shop()
     shop.until_heat()
     shop.run(600.0)
-    others = tuple(s for s in shop.readings if s.role is not hot.role)
-    shop.readings = (hot, *others)
+    roles = {s.role for s in hot}
+    shop.readings = (*hot, *(s for s in shop.readings if s.role not in roles))
     decisions = shop.run(6 * OVERRUN_S)
     assert not any(d.command.heat for d in decisions)
     assert shop.last.deciding.rule == rule
