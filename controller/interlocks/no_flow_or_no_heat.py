@@ -19,8 +19,6 @@ UNGAUGED_DEMAND_S = 300.0
 POWER_SHARE = 0.2
 LEAST_DROP_K = 1.0
 BELOW_THERMOSTAT_K = 3.0
-NO_POWER_SHARE = 0.02
-"""Share of the rating below which the heater has no power at all: nothing can boil [-]."""
 REST_S = 900.0
 """Rest before heat is tried once more [s]."""
 
@@ -30,9 +28,6 @@ SENTENCES = {
     "unknown": "Supply, return or power are unknown, so it cannot be said that nothing comes.",
     "nothing_comes": "Heat was asked for and for {waited_s:.0f} s nothing came: little power, and "
     "no drop from supply to return. It is tried once more after a rest.",
-    "no_power": "Heat was asked for and for {waited_s:.0f} s the heater drew no power at all: look "
-    "at its breaker and at the hours in which the utility cuts it off. It is tried again after a "
-    "rest.",
     "again_nothing": "Heat was asked for twice, and both times nothing came: look at breaker, "
     "thermostat, pump and valves.",
 }
@@ -42,30 +37,20 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Trip where nothing comes, try once more after a rest, then lock out.
 
     What confirms the trip is the second attempt: it has readings of its own, and a boiler whose
-    power was merely away for a quarter of an hour is not locked out. One that is seen to draw no
-    power at all is tried again for as long as it takes: a utility may cut it off for hours.
+    power was merely away for a quarter of an hour is not locked out.
     """
     rest_s = memory.get("rest_s", 0.0) - view.elapsed_s
     if rest_s > 0.0:
-        reason = "no_power" if memory.get("powerless") else "nothing_comes"
-        waited_s = memory.get("waited_s", DEMAND_S)
-        return _tripped(waited_s, reason), {**memory, "rest_s": rest_s}
+        return _tripped(memory.get("waited_s", DEMAND_S)), {**memory, "rest_s": rest_s}
     nothing = _nothing_comes(view)
     count = _count(view, memory, nothing)
     waited_s = count["waited_s"]
     allowed_s = DEMAND_S if view.fitted(Role.PRESSURE) else UNGAUGED_DEMAND_S
     if not (nothing and waited_s >= allowed_s and _is_news(view, waited_s)):
         return allow(NAME, _quiet_reason(view, nothing)), count
-    if _has_no_power(view):
-        rest = {"rest_s": REST_S, "tries": 0.0, "waited_s": waited_s, "powerless": 1.0}
-        return _tripped(waited_s, "no_power"), rest
     if count["tries"] >= 1.0:
         return Verdict(NAME, Severity.LOCKOUT, "again_nothing", Clears.ON_ACKNOWLEDGE), {}
-    return _tripped(waited_s, "nothing_comes"), {
-        "rest_s": REST_S,
-        "tries": 1.0,
-        "waited_s": waited_s,
-    }
+    return _tripped(waited_s), {"rest_s": REST_S, "tries": 1.0, "waited_s": waited_s}
 
 
 def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, float]:
@@ -84,15 +69,9 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
     return {"on_s": on_s, "waited_s": waited_s, "tries": tries}
 
 
-def _tripped(waited_s: float, reason: str) -> Verdict:
+def _tripped(waited_s: float) -> Verdict:
     values = {"waited_s": waited_s}
-    return Verdict(NAME, Severity.TRIP, reason, Clears.AFTER_TIME, values=values)
-
-
-def _has_no_power(view: SafetyView) -> bool:
-    """Whether the heater is known to draw nothing: cut off, which is no danger and no lockout."""
-    watts = view.values(Role.POWER)
-    return bool(watts) and max(watts) < NO_POWER_SHARE * view.rating_w
+    return Verdict(NAME, Severity.TRIP, "nothing_comes", Clears.AFTER_TIME, values=values)
 
 
 def _quiet_reason(view: SafetyView, nothing: bool | None) -> str:
