@@ -31,7 +31,8 @@ def run(args: argparse.Namespace) -> int:
         return 2
     leave_acknowledgement(configuration.store, heater, at_s=SystemClock().now().utc_s)
     print(
-        f"Asked. The running service takes it at its next tick and locks {heater} out again at "
-        "once if the cause is still there: see `slabtide why`."
+        "Asked. A running service takes it at its next tick, one that is down when it starts. "
+        f"Where {heater} waits for nothing it changes nothing; a lockout whose cause stands "
+        "comes back at once: see `slabtide why`."
     )
     return 0
