@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 
 from controller.planning.history import FloatArray, Grid, Source, role_mean
-from controller.planning.wishes_ahead import ready_c
+from controller.planning.wishes_ahead import quantile_of, ready_c
 from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.plan import Arrival
 from controller.records.sessions import Session
@@ -19,7 +19,7 @@ from controller.records.site import Heater, Role, Site, Zone
 STEP_K = 0.5
 """How far one surprise moves the margin: a session found cold by this times the readiness asked
 for, up; one found ready by this times what was left to chance, down [K]."""
-FIRST_K = 0.2
+FIRST_K = 0.3
 """Shift before any session: people come in by a door (chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
@@ -92,11 +92,20 @@ def margin_shift_k(
     """
     shift_k = FIRST_K
     for session, found_c in _found(source, site, zone, held, now_s=now_s):
-        cold = found_c < ready_c(session)
+        cold = found_c < ready_c(session) + hidden_k(session)
         chance = 1.0 - min(max(session.readiness, 0.5), 0.999)
         shift_k += STEP_K * (1.0 - chance if cold else -chance)
         shift_k = min(max(shift_k, LEAST_K), MOST_K)
     return shift_k
+
+
+def hidden_k(session: Session) -> float:
+    """How much warmer than needed a room must read to be as surely warm as asked [K].
+
+    A session found warm by a sensor that reads too warm was cold. The offset, which no reading
+    shows, comes on top of the scatter of arrivals; that is taken to be as large.
+    """
+    return quantile_of(session) * SENSOR_SD_K * (math.sqrt(2.0) - 1.0)
 
 
 UNCORRECTED = Correction()
@@ -121,19 +130,31 @@ def correction(
 
     Notes
     -----
-    The mean of what was missed, drawn towards nothing while sessions are few; then the share
-    `COVERED` of the distances that are left, in half widths, as in split conformal prediction
-    (Papadopoulos, Proedrou, Vovk and Gammerman, ECML 2002), those of `_SUPPOSED` among them.
+    The mean of what was missed, drawn towards nothing while sessions are few. Then how far each
+    session was found from what those before it had led to expect, in half widths, those of
+    `_SUPPOSED` among them: the least of these that holds the next one with the chance `COVERED`,
+    as in split conformal prediction (Papadopoulos, Proedrou, Vovk and Gammerman, ECML 2002).
     """
     missed_k, below_k, above_k = _kept(source, site, heater, zone, held, now_s=now_s)
     if not len(missed_k):
         return UNCORRECTED
-    bounded_k = np.clip(missed_k, -FARTHEST_K, FARTHEST_K)
-    air_k = float(bounded_k.sum() / (DOUBT + len(bounded_k)))
-    left_k = missed_k - air_k
+    learnt_k = _learnt_k(missed_k)
+    left_k = missed_k - learnt_k[:-1]
     distances = np.abs(left_k) / np.where(left_k < 0.0, below_k, above_k)
-    known = np.concatenate((distances, _SUPPOSED))
-    return Correction(air_k, float(np.quantile(known, COVERED)))
+    return Correction(float(learnt_k[-1]), _holding(np.concatenate((distances, _SUPPOSED))))
+
+
+def _learnt_k(missed_k: FloatArray) -> FloatArray:
+    """What was known of the mean before each session and after the last, (sessions + 1,) [K]."""
+    bounded_k = np.clip(missed_k, -FARTHEST_K, FARTHEST_K)
+    sums_k = np.concatenate(([0.0], np.cumsum(bounded_k)))
+    return np.asarray(sums_k / (DOUBT + np.arange(len(sums_k))))
+
+
+def _holding(distances: FloatArray) -> float:
+    """The distance that one more of the same kind stays within with the chance `COVERED`."""
+    rank = math.ceil(COVERED * (len(distances) + 1))
+    return float(np.sort(distances)[min(rank, len(distances)) - 1])
 
 
 def _kept(

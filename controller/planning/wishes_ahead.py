@@ -20,8 +20,9 @@ FEEDBACK_S = 2.0 * 3600.0
 """How long it takes until heat ordered after a surprise is felt in the room [s]."""
 UNCORRECTED = 0.75
 """Share of the error growing before that which later plans fail to make good [-]."""
-SESSION_MARGIN = 1.0
-"""Margin inside a session, as a share of the one at its start [-]."""
+SESSION_MARGIN = 0.6
+"""Margin inside a session, as a share of the one that readiness asks for: a dip there is short and
+made good at once [-]."""
 FROST_MARGIN_K = 0.7
 """How far above the start of frost protection a plan keeps the room [K]."""
 SHORT_H = 8.0
