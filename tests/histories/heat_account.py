@@ -24,18 +24,23 @@ class HeatAccount:
         self._picture, self._plant = picture, plant
         self._blind: deque[tuple[float, float]] = deque()
         self._blind_s = 0.0
+        self.most_blind_s = 0.0
+        """The most blind heat that any hour has held [s]."""
         self._asked_blind = False
+        self._asked = False
+        """Whether the last word of a process that lives was ON."""
         self._rough_s = -1e9
-        """When an OFF may last have failed to reach the board [s]."""
+        """When an OFF may last have failed to reach the board, or was on its way [s]."""
         self._lost_s = -1e9
         """When the account itself may have been lost with an unwritten record [s]."""
         self._dark_since_s: float | None = None
-        self._asked: deque[float] = deque()
+        self._asked_s: deque[float] = deque()
         self._seen_s = plant.mono_s
 
     def ended(self, now_s: float, *, stored: bool) -> None:
         """A process has ended: its OFF is the will's business, or the lease's."""
         self._rough_s = now_s
+        self._asked = False
         self._dark_since_s = None
         if not stored:
             self._lost_s = now_s
@@ -47,8 +52,11 @@ class HeatAccount:
         if self._asked_blind and not board.welded and board.closed(now_s):
             self._blind.append((now_s, step_s))
             self._blind_s += step_s
+            if not self._asked:  # an OFF is held up on its way: only the lease bounds what is left
+                self._rough_s = now_s
         while self._blind and self._blind[0][0] <= now_s - HOUR_S:
             self._blind_s -= self._blind.popleft()[1]
+        self.most_blind_s = max(self.most_blind_s, self._blind_s)
         rough = now_s - self._rough_s <= HOUR_S
         most_s = DUTY_S + 2.0 * TICK_S + (LEASE_S + TICK_S if rough else 0.0)
         if self._blind_s > most_s and now_s - self._lost_s > 2.0 * HOUR_S:
@@ -61,9 +69,10 @@ class HeatAccount:
             self._asked_blind = self._picture.is_blind()
         if not reachable:
             self._rough_s = now_s
-        self._asked.append(now_s if on else -1.0)
-        if len(self._asked) > HOUR_S / TICK_S:
-            self._asked.popleft()
+        self._asked = on
+        self._asked_s.append(now_s if on else -1.0)
+        if len(self._asked_s) > HOUR_S / TICK_S:
+            self._asked_s.popleft()
 
     def judge_dark(self, now_s: float, *, excused: bool) -> float | None:
         """How much heat was asked for in the last hour, where blind frost protection is due [s]."""
@@ -74,4 +83,4 @@ class HeatAccount:
             self._dark_since_s = now_s
         if now_s - self._dark_since_s < SETTLED_S:
             return None
-        return TICK_S * sum(s > now_s - HOUR_S for s in self._asked)
+        return TICK_S * sum(s > now_s - HOUR_S for s in self._asked_s)

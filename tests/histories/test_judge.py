@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from controller import cycle, recorder, supervisor
+from controller.interlocks import frost_protection
 from controller.records.limits import TICK_S
 from tests.histories.scene import Scene
 from tests.histories.violation import Violation
@@ -98,6 +99,49 @@ def test_a_forgotten_lockout_is_caught(scene: Scene, monkeypatch: pytest.MonkeyP
     scene.plant.fire_w, scene.plant.slab_c = 0.0, 16.0
     with pytest.raises(Violation, match="lockout that nobody acknowledged"):
         run(scene, 200)
+
+
+@pytest.fixture
+def unseen() -> Iterator[Scene]:
+    """Frost heat on a slab that has just fallen silent, more than an hour after the start."""
+    scene = Scene(seed=361, full=True, reports=True, timed=True, period_s=60.0)
+    plant = scene.plant
+    plant.slab_c = plant.supply_c = plant.return_c = 1.0
+    plant.air_c, plant.outdoor_c = 0.0, -15.0
+    scene.child.kind = "off"
+    run(scene, 380)
+    for name in ("slab-1", "slab-2"):
+        scene.sensor_mode(name, "silent", 0.0)
+    assert scene.board.closed(scene.clock.now().mono_s)
+    yield scene
+    scene.close()
+
+
+def test_blind_heat_without_bound_is_caught(unseen: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A budget that is never spent lets frost protection heat on."""
+    monkeypatch.setattr(frost_protection, "_spent_s", lambda account: 0.0)
+    with pytest.raises(Violation, match="930 s of blind heat within an hour"):
+        run(unseen, 180)
+
+
+def test_an_off_that_is_held_up_is_the_links_fault(unseen: Scene) -> None:
+    """The contact stays closed for as long as the OFF is on its way.
+
+    Heat that began seen runs on blind without a break, so that no late ON makes up for it.
+    """
+    unseen.wire.slow_s = 100.0
+    run(unseen, 180)
+    assert unseen.judge.account.most_blind_s > 920.0
+
+
+def test_blind_heat_beyond_a_held_up_off_is_caught(
+    unseen: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow link excuses no more than a lease."""
+    unseen.wire.slow_s = 100.0
+    monkeypatch.setattr(frost_protection, "_spent_s", lambda account: 0.0)
+    with pytest.raises(Violation, match="930 s of blind heat within an hour"):
+        run(unseen, 180)
 
 
 def test_a_long_lease_is_caught(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
