@@ -6,7 +6,10 @@ then publishes the will, which is OFF, and the service manager starts the servic
 
 from __future__ import annotations
 
+import contextlib
 import os
+import select
+import sys
 import threading
 from collections.abc import Callable
 
@@ -16,6 +19,20 @@ HANG_S = 30.0
 """Longest time between two finished ticks [s]."""
 EXIT_HUNG = 70
 """Exit code of a process that ended itself."""
+
+
+def last_words(text: str) -> None:
+    """Write a line to standard error, where that is possible at once.
+
+    Straight to the system, as whoever hangs may hold the lock of a logger or of ``sys.stderr``;
+    and only where it takes a line without waiting, as a full pipe may be what the tick hangs on.
+    """
+    with contextlib.suppress(OSError, ValueError):
+        number = sys.__stderr__.fileno() if sys.__stderr__ else 2
+        door = select.poll()
+        door.register(number, select.POLLOUT)
+        if any(event & select.POLLOUT for _, event in door.poll(0)):
+            os.write(number, f"{text}\n".encode()[: select.PIPE_BUF])
 
 
 def end_process() -> None:
@@ -71,6 +88,11 @@ class Watchdog:
 
     def _watch(self) -> None:
         while not self._stop.wait(1.0):
-            if self.hung():
+            late_s = self.since_pat_s()
+            if late_s > self._hang_s:
+                last_words(
+                    f"CRITICAL no tick has finished for {late_s:.0f} s: this process ends itself "
+                    f"with code {EXIT_HUNG}, so that the broker says OFF in its place"
+                )
                 self._bite()
                 return

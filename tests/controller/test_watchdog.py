@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import time
@@ -78,6 +79,8 @@ def test_rests_while_no_tick_is_due(clock: SteppedClock, watchdog: Watchdog) -> 
 
 
 HANGS = """
+import os
+import sys
 import threading
 from controller.clock import SystemClock
 from controller.watchdog import Watchdog
@@ -92,21 +95,36 @@ finally:
 """
 
 
-def run_until_it_ends(then: str) -> tuple[int, str, float]:
-    """Exit code, output, and how long the process lived [s]."""
+LOCKED = "import logging; logging.basicConfig(); logging.root.handlers[0].acquire()"
+"""What hangs is in the middle of a line of the log."""
+FULL = """
+reader, writer = os.pipe()
+os.set_blocking(writer, False)
+try:
+    while True:
+        os.write(writer, b"x" * 4096)
+except BlockingIOError:
+    os.set_blocking(writer, True)
+os.dup2(writer, 2)
+"""
+"""Standard error is a pipe that is full, and blocks whoever writes to it."""
+
+
+def run_until_it_ends(then: str) -> tuple[subprocess.CompletedProcess[str], float]:
+    """How the process ended and what it said, and how long it lived [s]."""
     begun_s = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-c", HANGS.format(then=then)], capture_output=True, text=True, timeout=20
     )
-    return done.returncode, done.stdout, time.monotonic() - begun_s
+    return done, time.monotonic() - begun_s
 
 
 def test_a_hung_process_ends_itself() -> None:
     """With no tick finished it ends with code 70, in time, and without any clean-up."""
-    code, output, lived_s = run_until_it_ends("")
-    assert code == EXIT_HUNG
+    done, lived_s = run_until_it_ends("")
+    assert done.returncode == EXIT_HUNG
     # no clean-up means no DISCONNECT, so that the broker speaks the will
-    assert output == ""
+    assert done.stdout == ""
     # the limit, a second between two looks, and what Python takes to start on a busy machine
     assert lived_s < 10.0
 
@@ -114,13 +132,30 @@ def test_a_hung_process_ends_itself() -> None:
 def test_a_thread_that_goes_on_does_not_hide_a_hung_tick() -> None:
     """Another thread that still works, as the network's does, keeps nothing alive."""
     busy = "threading.Thread(target=lambda: [sum(range(999)) for _ in range(10**9)]).start()"
-    code, _, lived_s = run_until_it_ends(busy)
-    assert code == EXIT_HUNG
+    done, lived_s = run_until_it_ends(busy)
+    assert done.returncode == EXIT_HUNG
+    assert lived_s < 10.0
+
+
+@pytest.mark.parametrize("then", ["", LOCKED])
+def test_the_end_is_told(then: str) -> None:
+    """One line on standard error says what happened, also where what hangs holds its lock."""
+    done, _ = run_until_it_ends(then)
+    [line] = done.stderr.splitlines()
+    assert re.match(r"CRITICAL no tick has finished for \d+ s: .* with code 70", line)
+
+
+@pytest.mark.parametrize("then", [FULL, "os.close(2)", "sys.__stderr__ = sys.stderr = None"])
+def test_what_cannot_be_told_does_not_keep_it_alive(then: str) -> None:
+    """A pipe that nobody empties, or no standard error at all, costs the line and no more."""
+    done, lived_s = run_until_it_ends(then)
+    assert done.returncode == EXIT_HUNG
     assert lived_s < 10.0
 
 
 def test_a_stopped_watchdog_does_not_bite() -> None:
     """After a clean stop the process ends in its own way and with its own code."""
     then = "watchdog.stop(); threading.Event().wait(1.5); raise SystemExit(3)"
-    code, _, _ = run_until_it_ends(then)
-    assert code == 3
+    done, _ = run_until_it_ends(then)
+    assert done.returncode == 3
+    assert done.stderr == ""
