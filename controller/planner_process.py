@@ -1,7 +1,8 @@
 """The guard's side of the planner child: start it, bound its time, take its answer.
 
 The child is short-lived: one errand, one answer. Whatever it does (hang, crash, talk
-nonsense), the guard gets either a well-formed answer or a ``PlannerFailure``, and goes on.
+nonsense), the guard gets either a well-formed answer or a ``PlannerFailure``, and goes on. The
+child ends with the guard, and with the thread that started it: let that be one that lasts.
 """
 
 from __future__ import annotations
@@ -88,7 +89,8 @@ class PlannerProcess:
             errors = files.enter_context(tempfile.TemporaryFile())
             request.write(json.dumps({"errand": kind, "body": to_plain(errand)}).encode())
             request.seek(0)
-            command = [sys.executable, "-m", "controller.planning.child", str(self._folder)]
+            place, guard = str(self._folder), str(os.getpid())
+            command = [sys.executable, "-m", "controller.planning.child", place, guard]
             # files instead of pipes: a child that writes much never waits for us, nor we for it
             process = subprocess.Popen(command, stdin=request, stdout=output, stderr=errors)
             files.pop_all()  # from here on they are closed with the child, in _finish

@@ -1,14 +1,18 @@
 """The planner child: one errand on standard input, one answer on standard output, then the end.
 
-Started as ``python -m controller.planning.child STORE_FOLDER``. Whatever goes wrong ends as one
-line on standard error and an exit code other than 0: the guard then goes on without a new plan.
+Started as ``python -m controller.planning.child STORE_FOLDER GUARD_PID``. Whatever goes wrong ends
+as one line on standard error and an exit code other than 0: the guard then goes on without a new
+plan. Without the guard that asked for it no errand goes on: the child ends with it.
 """
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import json
 import os
 import resource
+import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -22,11 +26,16 @@ FILE_BYTES = 64 * 1024**2
 THREAD_SETTINGS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+PR_SET_PDEATHSIG = 1
+"""Linux: the signal that a process gets when the thread that started it has ended, prctl(2)."""
+
+
 def main(arguments: list[str]) -> int:
     """Do one errand; the exit code."""
-    if len(arguments) != 1:
-        sys.stderr.write("usage: python -m controller.planning.child STORE_FOLDER\n")
+    if len(arguments) != 2 or not arguments[1].isdigit():
+        sys.stderr.write("usage: python -m controller.planning.child STORE_FOLDER GUARD_PID\n")
         return 2
+    end_with(int(arguments[1]))
     _limit_itself()
     try:
         request = json.load(sys.stdin)
@@ -40,6 +49,22 @@ def main(arguments: list[str]) -> int:
     return 0
 
 
+def end_with(guard_pid: int) -> None:
+    """Have this process end at once when the guard that started it has ended, however it ended.
+
+    The kernel sees to it, so that neither sleep nor a long sum of the solver's delays the end.
+
+    Parameters
+    ----------
+    guard_pid : int
+        The guard, to notice one that ended before the kernel was asked.
+    """
+    with contextlib.suppress(OSError, AttributeError):  # no Linux: the limits below remain
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != guard_pid:
+        sys.exit("the service that asked for this has ended")
+
+
 def _limit_itself() -> None:
     """Bound memory and threads; before numpy is imported, as it reads the settings then."""
     for setting in THREAD_SETTINGS:
@@ -47,7 +72,7 @@ def _limit_itself() -> None:
     _, hard = resource.getrlimit(resource.RLIMIT_AS)
     soft = MEMORY_BYTES if hard == resource.RLIM_INFINITY else min(MEMORY_BYTES, hard)
     resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
-    # the guard ends a child in time, but a guard that was killed cannot
+    # the guard ends a child in time; this holds where it cannot
     resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
     resource.setrlimit(resource.RLIMIT_FSIZE, (FILE_BYTES, FILE_BYTES))
 

@@ -8,6 +8,9 @@ from __future__ import annotations
 import gc
 import json
 import os
+import select
+import signal
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -30,6 +33,7 @@ from controller.records.instant import Instant
 from controller.records.limits import Limits
 from tests.controller.builders import START_S, make_parameters, make_plan, make_session, make_site
 
+ROOT = Path(__file__).parents[2]
 PLAN = PlanErrand(make_site(), Limits(), "boiler", (make_session(),), (), False, START_S)
 LEARN = LearnErrand(make_site(), (make_parameters(),), START_S)
 PLAN_ANSWER = PlanAnswer(make_plan())
@@ -106,7 +110,8 @@ def test_the_child_gets_its_errand(child: Child, tmp_path: Path, errand: Errand,
     process.start(errand)
     ended(process)
     arguments, request = json.loads(out.read_text())
-    assert arguments == ["-m", "controller.planning.child", str(tmp_path / "store")]
+    folder, guard = str(tmp_path / "store"), str(os.getpid())
+    assert arguments == ["-m", "controller.planning.child", folder, guard]
     assert request == {"errand": kind, "body": json.loads(json.dumps(to_plain(errand)))}
 
 
@@ -232,3 +237,52 @@ def test_waiting_has_the_same_limit(
     process = PlannerProcess(tmp_path / "store", SystemClock())
     process.start(PLAN)
     assert process.wait() == PlannerFailure("the planner took too long and was ended")
+
+
+# --- the guard is gone --------------------------------------------------------------------------
+
+GUARD = """
+import sys
+from pathlib import Path
+from controller.clock import SystemClock
+from controller.planner_process import PlannerProcess
+from tests.controller.test_planner_process import PLAN
+
+sys.executable, folder = sys.argv[1:]
+process = PlannerProcess(Path(folder), SystemClock())
+process.start(PLAN)
+print(process._child.process.pid, flush=True)
+sys.stdin.read()
+"""
+
+AT_WORK = """
+from pathlib import Path
+from controller.planning import child
+def work(body, folder):
+    Path(folder, "working").touch()
+    time.sleep(3600)
+child._plan = work
+sys.exit(child.main(sys.argv[3:]))
+"""
+"""The real child, which takes an hour for a plan."""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="prctl and pidfd are Linux's")
+def test_a_killed_guard_leaves_no_child(child: Child, tmp_path: Path) -> None:
+    """The child ends with a guard that had no time to end it, in the middle of its work."""
+    python = sys.executable
+    child(f"sys.path.insert(0, {str(ROOT)!r})\n{AT_WORK}")
+    command = [python, "-c", GUARD, str(tmp_path / "python"), str(tmp_path)]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+    ) as guard:
+        assert guard.stdout is not None
+        at_work = os.pidfd_open(int(guard.stdout.readline()))
+        try:
+            assert wait_for((tmp_path / "working").exists, SystemClock(), seconds=30.0)
+            assert not select.select([at_work], [], [], 0.0)[0]
+            guard.kill()
+            assert select.select([at_work], [], [], 30.0)[0]
+        finally:
+            signal.pidfd_send_signal(at_work, signal.SIGKILL)
+            os.close(at_work)

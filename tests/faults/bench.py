@@ -52,6 +52,14 @@ LEASES = "\n      leases: true\n"
 LIVE_PERIOD_S = 0.2
 """Time between two rounds of readings and reports in real time [s]."""
 
+AS_THE_PLANNER = f"""\
+import json, os, sys, time
+sys.path.insert(0, {str(ROOT)!r})
+from controller.planning.child import end_with
+end_with(os.getppid())
+"""
+"""How each program in the planner's place begins: it ends with the service, as the planner does."""
+
 PLANNER = """\
 #!/bin/sh
 # stands in for the planner's program: an answer from a file for each kind of errand
@@ -173,7 +181,7 @@ class Workshop:
     def plan_by(self, lines: str) -> None:
         """Let these lines of Python be the planner's program."""
         code = self.folder / "planner.py"
-        code.write_text(f"import json, os, sys, time\nrequest = sys.stdin.read()\n{lines}\n")
+        code.write_text(f"{AS_THE_PLANNER}request = sys.stdin.read()\n{lines}\n")
         self.planner.write_text(f'#!/bin/sh\nexec "{sys.executable}" -S "{code}"\n')
         self.planner.chmod(0o700)
 

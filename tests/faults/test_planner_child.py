@@ -32,7 +32,7 @@ import io
 from controller.planning import child
 sys.stdin = io.StringIO(request)
 child._plan = lambda body, folder: bytearray(8 << 30)
-sys.exit(child.main(['.']))
+sys.exit(child.main(['.', str(os.getppid())]))
 """
 """The real child with its own limits, in which a plan takes 8 GB."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 
@@ -34,8 +35,9 @@ def stored(workshop, tmp_path):
     return shop, tmp_path
 
 
-def _child(folder, request):
-    command = [sys.executable, "-m", "controller.planning.child", str(folder)]
+def _child(folder, request, guard_pid=None):
+    guard = str(guard_pid or os.getpid())
+    command = [sys.executable, "-m", "controller.planning.child", str(folder), guard]
     text = request if isinstance(request, str) else json.dumps(request)
     return subprocess.run(command, input=text, capture_output=True, text=True, timeout=60)
 
@@ -93,3 +95,12 @@ def test_a_plan_needs_no_learning_library():
     """scikit-learn takes seconds to load: planning must not import it."""
     code = "import controller.planning.planner, sys; sys.exit('sklearn' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0
+
+
+def test_without_its_guard_it_does_nothing(stored, session):
+    """A guard that was gone before the child had begun is noticed too."""
+    shop, folder = stored
+    errand = shop.errand((session(60, 64),))
+    done = _child(folder, {"errand": "plan", "body": to_plain(errand)}, guard_pid=os.getppid())
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "has ended" in done.stderr
