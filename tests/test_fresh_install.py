@@ -47,10 +47,23 @@ class Checkout:
 
     def demo(self, *arguments: str) -> tuple[subprocess.CompletedProcess[str], list[str]]:
         """Run deploy/demo from somewhere else; give its end and what Python was asked for."""
+        return self._run("deploy/demo", *arguments)
+
+    def prepare(self, lock: str) -> list[str]:
+        """Have the environment hold what a lock names; give what Python was asked for."""
+        script = self.root / "prepare"
+        script.write_text(f'root=$1\n. "$root/deploy/environment"\nprepare_environment {lock}\n')
+        end, asked = self._run("/bin/sh", str(script), str(self.root))
+        assert (end.returncode, end.stderr) == (0, "")
+        return asked
+
+    def _run(
+        self, program: str, *arguments: str
+    ) -> tuple[subprocess.CompletedProcess[str], list[str]]:
         notes = self.path / "notes"
-        notes.unlink(missing_ok=True)
+        notes.write_text("")
         end = subprocess.run(
-            [self.root / "deploy/demo", *arguments],
+            [self.root / program, *arguments],
             cwd="/",
             env={"PATH": f"{self.path}:/usr/bin:/bin", "NOTES": str(notes), **self.faults},
             capture_output=True,
@@ -133,6 +146,28 @@ def test_first_run_sets_up_and_second_does_not(checkout: Checkout) -> None:
     end, asked = checkout.demo("--once")
     assert (end.returncode, end.stdout) == (0, "")
     assert asked == [f"{checkout.root}/deploy/demonstration.py --once"]
+
+
+def test_checks_and_demonstration_in_turn_set_up_once(checkout: Checkout) -> None:
+    """What the checks need serves the demonstration; the other way round, only what lacks comes."""
+    assert [line for line in checkout.prepare(CHECK) if f"-r {checkout.root}/{CHECK}" in line]
+    for lock in (DEMO, CHECK, RUNTIME, CHECK):
+        assert checkout.prepare(lock) == []
+
+    (checkout.root / ".venv" / "set-up").unlink()
+    assert checkout.prepare(DEMO)
+    asked = checkout.prepare(CHECK)
+    assert [line for line in asked if f"-r {checkout.root}/{CHECK}" in line]
+    assert not [line for line in asked if "--clear" in line]
+    assert checkout.prepare(DEMO) == []
+
+
+def test_another_version_in_the_smaller_lock_is_installed(checkout: Checkout) -> None:
+    """A set is left in place only where each version that is asked for stands in it."""
+    lock = checkout.root / DEMO
+    lock.write_text(re.sub(r"^(numpy==\S+)", r"\1.post9", lock.read_text(), flags=re.MULTILINE))
+    checkout.prepare(CHECK)
+    assert [line for line in checkout.prepare(DEMO) if f"-r {lock}" in line]
 
 
 def test_changed_lock_is_installed(checkout: Checkout) -> None:
