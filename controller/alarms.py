@@ -7,6 +7,13 @@ from collections.abc import Iterable
 from controller.records.decision import Notice, NoticeKind
 from controller.records.safety import Severity, Verdict
 
+_NO_POWER = Notice(
+    NoticeKind.NO_POWER,
+    "The heater has no power: look at its breaker, and at the hours in which the utility cuts it "
+    "off. Until it is back nothing here protects from frost.",
+    alarm=True,
+)
+
 _ALARMS = {
     ("relay_read_back", "on_when_off"): Notice(
         NoticeKind.HEAT_AFTER_OFF,
@@ -28,6 +35,8 @@ _ALARMS = {
         "The loop is losing pressure fast: look for a leak.",
         alarm=True,
     ),
+    ("no_flow_or_no_heat", "no_power"): _NO_POWER,
+    ("no_flow_or_no_heat", "still_no_power"): _NO_POWER,
 }
 """Rule and reason -> alarm for as long as the rule says so."""
 
@@ -37,8 +46,8 @@ REPEATED = frozenset({NoticeKind.HEAT_AFTER_OFF, NoticeKind.PUMP_STANDS})
 
 def alarms(verdicts: Iterable[Verdict]) -> tuple[Notice, ...]:
     """The alarms that verdicts call for."""
-    grave = [v for v in verdicts if v.severity >= Severity.OFF]
-    return tuple(_ALARMS[v.rule, v.reason] for v in grave if (v.rule, v.reason) in _ALARMS)
+    found = [v for v in verdicts if v.severity >= Severity.WARN]
+    return tuple(_ALARMS[v.rule, v.reason] for v in found if (v.rule, v.reason) in _ALARMS)
 
 
 def unexpected(error: Exception) -> Notice:

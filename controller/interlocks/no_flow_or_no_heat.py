@@ -1,7 +1,10 @@
-"""Heat is asked for and nothing comes: no current, or no flow. A hard limit.
+"""Heat is asked for and nothing comes: no flow, a hard limit, or no current, which is none.
 
 Power under a fifth of the rating and no drop from supply to return say so together, but only
 while the supply is well below what the boiler's own thermostat holds: a warm loop needs little.
+A second attempt confirms it. Where a meter that is known to work shows no power at all from the
+first moment of an attempt to its last, nothing can boil: the heater is cut off, and is tried again
+for as long as it takes. Power that comes and goes again may be the boiler's own limiter at work.
 """
 
 from __future__ import annotations
@@ -17,10 +20,13 @@ DEMAND_S = 600.0
 UNGAUGED_DEMAND_S = 300.0
 """The same where no pressure sensor is fitted: a loop without water then shows here first [s]."""
 POWER_SHARE = 0.2
+NO_POWER_SHARE = 0.05
+"""Share of the rating below which no element is on: pump and electronics may draw so much [-];
+common practice, no source."""
 LEAST_DROP_K = 1.0
 BELOW_THERMOSTAT_K = 3.0
 REST_S = 900.0
-"""Rest before heat is tried once more [s]."""
+"""Rest before heat is tried again [s]."""
 
 SENTENCES = {
     "clear": "What is asked for comes.",
@@ -28,56 +34,88 @@ SENTENCES = {
     "unknown": "Supply, return or power are unknown, so it cannot be said that nothing comes.",
     "nothing_comes": "Heat was asked for and for {waited_s:.0f} s nothing came: little power, and "
     "no drop from supply to return. It is tried once more after a rest.",
+    "no_power": "Heat was asked for and for {waited_s:.0f} s the heater drew no power at all. It "
+    "is tried again after a rest of {rest_s:.0f} s.",
+    "still_no_power": "When heat was last asked for the heater drew no power at all. It is tried "
+    "again whenever heat is asked for.",
     "again_nothing": "Heat was asked for twice, and both times nothing came: look at breaker, "
     "thermostat, pump and valves.",
 }
 
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
-    """Trip where nothing comes, try once more after a rest, then lock out.
+    """Trip where nothing comes and try again after a rest; lock out where power is there.
 
     What confirms the trip is the second attempt: it has readings of its own, and a boiler whose
     power was merely away for a quarter of an hour is not locked out.
     """
     rest_s = memory.get("rest_s", 0.0) - view.elapsed_s
     if rest_s > 0.0:
-        return _tripped(memory.get("waited_s", DEMAND_S)), {**memory, "rest_s": rest_s}
+        return _tripped(memory), {**memory, "rest_s": rest_s}
     nothing = _nothing_comes(view)
     count = _count(view, memory, nothing)
     waited_s = count["waited_s"]
     allowed_s = DEMAND_S if view.fitted(Role.PRESSURE) else UNGAUGED_DEMAND_S
     if not (nothing and waited_s >= allowed_s and _is_news(view, waited_s)):
-        return allow(NAME, _quiet_reason(view, nothing)), count
-    if count["tries"] >= 1.0:
-        return Verdict(NAME, Severity.LOCKOUT, "again_nothing", Clears.ON_ACKNOWLEDGE), {}
-    return _tripped(waited_s), {"rest_s": REST_S, "tries": 1.0, "waited_s": waited_s}
+        return _quiet(view, nothing, count), count
+    cut_off = bool(count["meter"]) and not count["drew"]
+    if count["tries"] >= 1.0 and not cut_off:
+        verdict = Verdict(NAME, Severity.LOCKOUT, "again_nothing", Clears.ON_ACKNOWLEDGE)
+        return verdict, {"meter": count["meter"]}
+    rest = {
+        "meter": count["meter"],
+        "tries": count["tries"] if cut_off else 1.0,  # no power says nothing of the flow
+        "cut_off": float(cut_off),
+        "waited_s": waited_s,
+        "rest_s": REST_S,
+    }
+    return _tripped(rest), rest
 
 
 def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, float]:
     """How long heat has been asked for, how long nothing came of it, and attempts without any.
 
-    While a reading is unknown the time stands still.
+    While a reading is unknown the time stands still. ``drew`` says whether the heater drew power
+    in this run or may have, ``meter`` whether its meter is known to show power where there is any.
     """
-    tries = memory.get("tries", 0.0)
+    kept = {name: memory.get(name, 0.0) for name in ("tries", "meter", "cut_off")}
     if not view.heating:
-        return {"on_s": 0.0, "waited_s": 0.0, "tries": tries}
+        return {**kept, "on_s": 0.0, "waited_s": 0.0, "drew": 0.0, "unmetered_s": 0.0}
     on_s, waited_s = memory.get("on_s", 0.0) + view.elapsed_s, memory.get("waited_s", 0.0)
+    unmetered_s, is_late = memory.get("unmetered_s", 0.0), on_s > _dead_time_s(view)
+    drawn = _drawn_share(view, within_s=on_s)
+    drew = bool(memory.get("drew")) or drawn is None or drawn >= NO_POWER_SHARE
     if nothing is False:
-        return {"on_s": on_s, "waited_s": 0.0, "tries": 0.0}
-    if nothing and on_s > _dead_time_s(view):
+        kept["tries"] = kept["cut_off"] = waited_s = 0.0
+    elif nothing and is_late:
         waited_s += view.elapsed_s
-    return {"on_s": on_s, "waited_s": waited_s, "tries": tries}
+    if is_late and not drew and _drops(view):
+        unmetered_s += view.elapsed_s
+    if drawn is not None and drawn >= POWER_SHARE:
+        kept["meter"] = 1.0
+    elif unmetered_s >= DEMAND_S:
+        kept["meter"] = 0.0  # heat without power: it is the meter that shows none
+    return {
+        **kept, "on_s": on_s, "waited_s": waited_s, "drew": float(drew),
+        "unmetered_s": unmetered_s,
+    }  # fmt: skip
 
 
-def _tripped(waited_s: float) -> Verdict:
-    values = {"waited_s": waited_s}
-    return Verdict(NAME, Severity.TRIP, "nothing_comes", Clears.AFTER_TIME, values=values)
+def _tripped(rest: Memory) -> Verdict:
+    values = {"waited_s": rest.get("waited_s", DEMAND_S)}
+    if not rest.get("cut_off"):
+        return Verdict(NAME, Severity.TRIP, "nothing_comes", Clears.AFTER_TIME, values=values)
+    values["rest_s"] = REST_S
+    return Verdict(NAME, Severity.TRIP, "no_power", Clears.AFTER_TIME, values=values)
 
 
-def _quiet_reason(view: SafetyView, nothing: bool | None) -> str:
+def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
+    """Nothing against heat; without power the alarm stands between two attempts."""
     if not _pairs(view):
-        return "not_fitted"
-    return "unknown" if nothing is None else "clear"
+        return allow(NAME, "not_fitted")
+    if count["cut_off"]:
+        return Verdict(NAME, Severity.WARN, "still_no_power", Clears.WHEN_CLEAR)
+    return allow(NAME, "unknown" if nothing is None else "clear")
 
 
 def _pairs(view: SafetyView) -> list[tuple[tuple[Sensed, ...], tuple[Sensed, ...]]]:
@@ -99,14 +137,35 @@ def _nothing_comes(view: SafetyView) -> bool | None:
     if watts and max(watts) >= POWER_SHARE * view.rating_w:
         return False
     for supplies, returns in pairs:
-        warm = [s.value for s in supplies if s.trusted and s.value is not None]
-        cool = [s.value for s in returns if s.trusted and s.value is not None]
+        warm, cool = _known(supplies), _known(returns)
         if not warm or not cool:
             return None
         drops = max(warm) - min(cool) >= LEAST_DROP_K
         if drops or max(warm) >= view.supply_limit_c - BELOW_THERMOSTAT_K:
             return False
     return True
+
+
+def _drops(view: SafetyView) -> bool:
+    """Whether any loop is known to take heat."""
+    known = [(_known(supplies), _known(returns)) for supplies, returns in _pairs(view)]
+    return any(warm and cool and max(warm) - min(cool) >= LEAST_DROP_K for warm, cool in known)
+
+
+def _known(sensed: tuple[Sensed, ...]) -> list[float]:
+    return [s.value for s in sensed if s.trusted and s.value is not None]
+
+
+def _drawn_share(view: SafetyView, *, within_s: float) -> float | None:
+    """The greatest share of the rating that the meters have shown of late, None where unknown [-].
+
+    What is older than ``within_s`` was measured before heat was asked for, and counts as nothing.
+    """
+    powers = [s for s in view.fitted(Role.POWER) if s.trusted]
+    if not powers:
+        return None
+    drawn_w = [s.value or 0.0 for s in powers if (s.age_s or 0.0) < within_s]
+    return max(drawn_w, default=0.0) / view.rating_w
 
 
 def _is_news(view: SafetyView, waited_s: float) -> bool:

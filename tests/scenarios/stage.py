@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -209,6 +210,14 @@ class Stage:
         """The heater gives only a share of what it should."""
         heater = self.workshop.heater
         self.workshop.heater = replace(heater, rating_w=share * heater.rating_w)
+
+    @contextmanager
+    def boiler_cut_off(self) -> Iterator[None]:
+        """The boiler alone has no power, as by its own breaker; pump and meter go on."""
+        heater = self.workshop.heater
+        self.workshop.heater = replace(heater, rating_w=0.0)
+        yield
+        self.workshop.heater = heater
 
     def break_thermostat(self, *, rating_w: float) -> None:
         """The boiler's own thermostat fails, and its element has this power [W]."""

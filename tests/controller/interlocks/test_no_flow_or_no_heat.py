@@ -6,7 +6,7 @@ import pytest
 
 from controller.interlocks import no_flow_or_no_heat
 from controller.records.readings import Condition, Sensed
-from controller.records.safety import Clears, Severity
+from controller.records.safety import Clears, Severity, Verdict
 from controller.records.site import Role
 from tests.controller.builders import MILD, RATING_W, Script, sensed
 
@@ -31,6 +31,9 @@ def loop(supply: float, back: float, watts: float | None, **changes: Any) -> tup
 
 NOTHING = loop(20.0, 19.5, 45.0)
 """The pump alone draws power, and nothing warms."""
+DRY = loop(20.0, 19.5, 0.1 * RATING_W)
+"""Some power, and nothing warms."""
+HEATS = loop(35.0, 29.0, RATING_W)
 
 
 @pytest.mark.parametrize(
@@ -109,6 +112,110 @@ def test_a_restart_keeps_rest_and_attempt() -> None:
     script.run(900.0, *NOTHING, heating=False)
     verdicts = [script.tick(*NOTHING, **ON) for _ in range(round(DEAD_S + 610.0) // 10)]
     assert Severity.LOCKOUT in {v.severity for v in verdicts}
+
+
+def metered() -> Script:
+    """A heater whose meter has shown its power, and which is off now."""
+    script = Script(no_flow_or_no_heat)
+    script.run(300.0, *HEATS, **ON)
+    script.tick(*HEATS, heating=False)
+    return script
+
+
+def attempt(script: Script, *readings: Sensed) -> Verdict:
+    """Ask for heat until nothing has come for long enough; the verdict then."""
+    verdicts = [script.tick(*readings, **ON) for _ in range(round(DEAD_S + 610.0) // 10)]
+    found = next((v for v in verdicts if v.severity > Severity.WARN), verdicts[-1])
+    script.run(910.0, *readings, heating=False)
+    return found
+
+
+def test_a_heater_that_is_cut_off_is_tried_again_and_again() -> None:
+    """Without any power nothing can boil: hours of it end in no lockout, and in an alarm."""
+    script = metered()
+    for _ in range(6):
+        assert script.run(DEAD_S + 580.0, *NOTHING, **ON).severity < Severity.TRIP
+        verdict = script.run(30.0, *NOTHING, **ON)
+        assert (verdict.severity, verdict.reason) == (Severity.TRIP, "no_power")
+        assert script.run(860.0, *NOTHING, heating=False).reason == "no_power"
+        verdict = script.run(50.0, *NOTHING, heating=False)
+        assert (verdict.severity, verdict.reason) == (Severity.WARN, "still_no_power")
+    assert script.run(86400.0, *NOTHING, heating=False).reason == "still_no_power"
+    assert script.run(60.0, *HEATS, **ON).severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize(("share", "again"), [(0.049, "no_power"), (0.05, "again_nothing")])
+def test_what_counts_as_no_power(share: float, again: str) -> None:
+    """Below a twentieth of the rating no element is on."""
+    script = metered()
+    attempt(script, *loop(20.0, 19.5, share * RATING_W))
+    assert attempt(script, *loop(20.0, 19.5, share * RATING_W)).reason == again
+
+
+def test_power_that_comes_and_goes_is_no_cut_off() -> None:
+    """A boiler without flow that its own limiter ends after a minute has power."""
+    script = metered()
+    for reason in ("nothing_comes", "again_nothing"):
+        script.run(60.0, *DRY, **ON)
+        assert attempt(script, *NOTHING).reason == reason
+
+
+def test_a_cut_in_the_middle_of_a_run() -> None:
+    """The run that it ends may have been ended by the limiter; the next one shows the cut-off."""
+    script = metered()
+    script.run(1200.0, *HEATS, **ON)
+    reasons = [attempt(script, *NOTHING).reason for _ in range(3)]
+    assert reasons == ["nothing_comes", "no_power", "no_power"]
+
+
+def test_a_cut_off_says_nothing_of_the_flow() -> None:
+    """An attempt that was no cut-off stays the first one, whatever comes between."""
+    script = metered()
+    reasons = [attempt(script, *readings).reason for readings in (DRY, NOTHING, DRY)]
+    assert reasons == ["nothing_comes", "no_power", "again_nothing"]
+
+
+def test_a_meter_that_shows_nothing_while_heat_comes_is_not_believed() -> None:
+    """Ten minutes of heat in the loop without any power: the meter has failed, not the supply."""
+    script = metered()
+    script.run(DEAD_S + 580.0, *loop(25.0, 20.0, 0.0), **ON)
+    script.tick(*NOTHING, heating=False)
+    assert attempt(script, *NOTHING).reason == "no_power"
+    script.run(DEAD_S + 620.0, *loop(25.0, 20.0, 0.0), **ON)
+    script.tick(*NOTHING, heating=False)
+    assert [attempt(script, *NOTHING).reason for _ in range(2)] == [
+        "nothing_comes",
+        "again_nothing",
+    ]
+    script.run(60.0, *HEATS, **ON)
+    script.tick(*HEATS, heating=False)
+    assert attempt(script, *NOTHING).reason == "no_power"
+
+
+def test_a_meter_that_was_silent_meanwhile_vouches_for_nothing() -> None:
+    """Power may have come and gone unseen."""
+    script = metered()
+    silent = loop(20.0, 19.5, 0.0, condition=Condition.STALE)
+    script.run(60.0, *silent, **ON)
+    assert attempt(script, *NOTHING).reason == "nothing_comes"
+
+
+def test_power_from_before_the_run_is_none_of_it() -> None:
+    """The meter's last word of the run before does not count as power in this one."""
+    script = metered()
+    old = [*NOTHING[:-1], sensed(Role.POWER, RATING_W, subject="boiler", age_s=60.0)]
+    script.run(50.0, *old, **ON)
+    assert attempt(script, *NOTHING).reason == "no_power"
+
+
+def test_a_restart_keeps_a_cut_off() -> None:
+    """Rest, alarm and what is known of the meter outlive the process."""
+    script = metered()
+    script.run(DEAD_S + 610.0, *NOTHING, **ON)
+    assert script.restart(*NOTHING).reason == "no_power"
+    assert script.run(910.0, *NOTHING, heating=False).reason == "still_no_power"
+    assert script.restart(*NOTHING).reason == "still_no_power"
+    assert attempt(script, *NOTHING).reason == "no_power"
 
 
 @pytest.mark.parametrize("condition", [c for c in Condition if c is not Condition.FRESH])
