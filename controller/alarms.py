@@ -35,6 +35,12 @@ _ALARMS = {
         "The loop is losing pressure fast: look for a leak.",
         alarm=True,
     ),
+    ("loop_pressure", "never_filled"): Notice(
+        NoticeKind.PRESSURE_IMPLAUSIBLE,
+        "The loop's gauge has never shown enough pressure: look at its unit in the site file, at "
+        "the gauge, and whether the loop is filled.",
+        alarm=True,
+    ),
     ("no_flow_or_no_heat", "no_power"): _NO_POWER,
     ("no_flow_or_no_heat", "still_no_power"): _NO_POWER,
 }

@@ -3,12 +3,13 @@
 Low and falling are judged at equal fluid temperature, for a loop that cools loses pressure and no
 water. High is judged as the gauge shows it, because that is what the relief valve feels. A fall
 is OFF and no trip: what is lost is found by the low limit, and pipes must not freeze for a
-gauge that creeps.
+gauge that creeps. A gauge that has shown too little from its first day on has lost nothing: its
+unit is wrong, it is dead, or the loop was never filled. That withholds heat and is no trip either.
 """
 
 from __future__ import annotations
 
-from statistics import fmean
+from statistics import fmean, median
 
 from controller.interlocks.rule import CONFIRM_S, allow, trip_age_s
 from controller.records.readings import Sensed
@@ -23,6 +24,12 @@ SLOW_BAR_PER_H = 0.1
 """A fall slower than this is left to the low limit [bar/h]."""
 REFILL_BAR_PER_H = 1.0
 """How fast what is compared with follows a rise: one high reading does not lift it [bar/h]."""
+BASIS_READINGS = 5
+"""What a loop is compared with is the median of so many readings at the least a minute apart."""
+BASIS_EVERY_S = 60.0
+REFILLED_BAR = 0.1
+"""What stands so much higher may have been refilled: then the basis is taken anew [bar]; common
+practice, no source."""
 
 SENTENCES = {
     "clear": "The loop stands at {value_bar:.2f} bar.",
@@ -32,6 +39,9 @@ SENTENCES = {
     "temperature, below its limit of {limit_bar:.2f} bar: it has lost water. Look for the leak.",
     "high": "The loop ({subject}) stands at {value_bar:.2f} bar, above its limit of "
     "{limit_bar:.2f} bar: the relief valve is about to open. Look at vessel and filling valve.",
+    "never_filled": "The gauge ({subject}) shows {value_bar:.2f} bar and has never shown as much "
+    "as its limit of {limit_bar:.2f} bar: look at its unit, at the gauge itself, and whether the "
+    "loop is filled. No heat but frost protection until then.",
     "falling": "The loop ({subject}) has quickly lost {lost_bar:.2f} bar at equal temperature: "
     "look for a leak.",
 }
@@ -43,29 +53,61 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if not fitted:
         return allow(NAME, "not_fitted"), {}
     known = [s for s in fitted if s.trusted and _facts(view, s) is not None]
-    tops = {key: value for key, value in memory.items() if key.startswith(_TOP)}
+    kept = _kept(memory, known)
     if not known:
-        return allow(NAME, "unknown"), tops
+        return allow(NAME, "unknown"), kept
     for sensed in known:
-        tops[_TOP + sensed.sensor] = _top_bar(view, memory, sensed)
-    if tripped := _beyond_limit(view, known):
+        kept |= _basis(view, memory, sensed)
+    if tripped := _beyond_limit(view, known, kept):
         over_s = trip_age_s(view, memory)
-        return _trip(tripped, over_s), {**tops, "over_s": over_s}
-    fall = max(known, key=lambda s: tops[_TOP + s.sensor] - _cold_bar(view, s))
-    lost_bar = tops[_TOP + fall.sensor] - _cold_bar(view, fall)
+        return _trip(tripped, over_s), {**kept, "over_s": over_s}
+    if (never := _never_filled(view, known, kept)) is not None:
+        return never, kept
+    lost_bar, fall = max(((_lost_bar(view, s, kept), s) for s in known), key=lambda lost: lost[0])
     if lost_bar > FALL_BAR:
         fallen_s = memory["fallen_s"] + view.elapsed_s if "fallen_s" in memory else 0.0
-        tops["fallen_s"] = fallen_s
+        kept["fallen_s"] = fallen_s
         if fallen_s >= CONFIRM_S and (fall.age_s or 0.0) < fallen_s:
             values = {"lost_bar": lost_bar}
             return Verdict(
                 NAME, Severity.OFF, "falling", Clears.WHEN_CLEAR, fall.sensor, values
-            ), tops
+            ), kept
     values = {"value_bar": min(s.value or 0.0 for s in known)}
-    return Verdict(NAME, Severity.ALLOW, "clear", values=values), tops
+    return Verdict(NAME, Severity.ALLOW, "clear", values=values), kept
 
 
 _TOP = "top_bar:"
+"""What a gauge's pressure is compared with [bar]."""
+_FILLED = "filled:"
+"""That a gauge has ever shown a pressure within its limits."""
+_SAMPLE, _SAMPLE_S = "basis:", "basis_s:"
+"""A gauge's samples for a new basis, by number, and the age of the last of them [s]."""
+
+
+def _kept(memory: Memory, known: list[Sensed]) -> dict[str, float]:
+    """What is remembered of gauges of which nothing is known now; samples begin anew."""
+    names = {s.sensor for s in known}
+    return {
+        key: value
+        for key, value in memory.items()
+        if key.startswith((_TOP, _FILLED)) and key.partition(":")[2] not in names
+    }
+
+
+def _lost_bar(view: SafetyView, sensed: Sensed, kept: Memory) -> float:
+    """How far a gauge has fallen below its basis, nothing where it has none yet [bar]."""
+    cold_bar = _cold_bar(view, sensed)
+    return kept.get(_TOP + sensed.sensor, cold_bar) - cold_bar
+
+
+def _never_filled(view: SafetyView, known: list[Sensed], kept: Memory) -> Verdict | None:
+    for sensed in known:
+        facts, cold_bar = _facts(view, sensed), _cold_bar(view, sensed)
+        if facts is None or _FILLED + sensed.sensor in kept or cold_bar >= facts.low_bar:
+            continue
+        values = {"value_bar": cold_bar, "limit_bar": facts.low_bar}
+        return Verdict(NAME, Severity.OFF, "never_filled", Clears.WHEN_CLEAR, sensed.sensor, values)
+    return None
 
 
 def _trip(tripped: tuple[str, Sensed, dict[str, float]], over_s: float) -> Verdict:
@@ -77,7 +119,7 @@ def _trip(tripped: tuple[str, Sensed, dict[str, float]], over_s: float) -> Verdi
 
 
 def _beyond_limit(
-    view: SafetyView, known: list[Sensed]
+    view: SafetyView, known: list[Sensed], kept: Memory
 ) -> tuple[str, Sensed, dict[str, float]] | None:
     for sensed in known:
         facts, value_bar = _facts(view, sensed), sensed.value or 0.0
@@ -86,7 +128,7 @@ def _beyond_limit(
         if value_bar > facts.high_bar:
             return "high", sensed, {"value_bar": value_bar, "limit_bar": facts.high_bar}
         cold_bar = _cold_bar(view, sensed)
-        if cold_bar < facts.low_bar:
+        if cold_bar < facts.low_bar and _FILLED + sensed.sensor in kept:
             return "low", sensed, {"value_bar": cold_bar, "limit_bar": facts.low_bar}
     return None
 
@@ -135,13 +177,54 @@ def _fluid_c(view: SafetyView, facts: LoopFacts) -> float | None:
     return fmean(known) if known else None
 
 
-def _top_bar(view: SafetyView, memory: Memory, sensed: Sensed) -> float:
-    """The pressure to compare with: what stood there before, let down slowly [bar]."""
-    cold_bar = _cold_bar(view, sensed)
-    if _TOP + sensed.sensor not in memory:
-        return cold_bar
+def _basis(view: SafetyView, memory: Memory, sensed: Sensed) -> dict[str, float]:
+    """What a gauge is compared with from now on, and the samples for a new basis.
+
+    A basis is what the gauge shows for some minutes at the start, after an acknowledgement and
+    after a refill. From then on it is let down slowly, and follows what rises.
+    """
+    name, cold_bar = sensed.sensor, _cold_bar(view, sensed)
+    top_bar = None if view.acknowledged else memory.get(_TOP + name)
+    kept = {_FILLED + name: 1.0} if {_FILLED + name, _TOP + name} & set(memory) else {}
+    samples: list[float] = []
+    if top_bar is None or cold_bar > top_bar + REFILLED_BAR:
+        samples, since_s = _sampled(view, {} if view.acknowledged else memory, sensed, cold_bar)
+        kept[_SAMPLE_S + name] = since_s
+    if len(samples) >= BASIS_READINGS:
+        begun_bar, samples = median(samples), []
+        if _is_within_limits(view, sensed, begun_bar):
+            kept[_FILLED + name] = 1.0
+            top_bar = begun_bar
+    elif top_bar is not None:
+        top_bar = _followed_bar(view, top_bar, cold_bar)
+    if top_bar is not None:
+        kept[_TOP + name] = top_bar
+    return kept | {f"{_SAMPLE}{name}:{n}": bar for n, bar in enumerate(samples)}
+
+
+def _sampled(
+    view: SafetyView, memory: Memory, sensed: Sensed, cold_bar: float
+) -> tuple[list[float], float]:
+    """The samples so far, with this reading where it is due and news, and the last one's age."""
+    keys = [f"{_SAMPLE}{sensed.sensor}:{n}" for n in range(BASIS_READINGS)]
+    samples = [memory[key] for key in keys if key in memory]
+    since_s = memory.get(_SAMPLE_S + sensed.sensor, 0.0) + view.elapsed_s
+    is_news = (sensed.age_s or 0.0) < since_s
+    if samples and not (is_news and since_s >= BASIS_EVERY_S):
+        return samples, since_s
+    return [*samples, cold_bar], 0.0
+
+
+def _is_within_limits(view: SafetyView, sensed: Sensed, cold_bar: float) -> bool:
+    facts = _facts(view, sensed)
+    return (
+        facts is not None and facts.low_bar <= cold_bar and (sensed.value or 0.0) <= facts.high_bar
+    )
+
+
+def _followed_bar(view: SafetyView, before_bar: float, cold_bar: float) -> float:
+    """The basis a tick later: up with what rises, down slowly [bar]."""
     passed_h = (view.elapsed_s or view.gap_s or 0.0) / 3600.0
-    before_bar = memory[_TOP + sensed.sensor]
     if cold_bar > before_bar:
         return min(cold_bar, before_bar + REFILL_BAR_PER_H * passed_h)
     return max(cold_bar, before_bar - SLOW_BAR_PER_H * passed_h)

@@ -70,6 +70,7 @@ class NoticeKind(StrEnum):
     UNEXPECTED_ERROR = "unexpected_error"
     HEAT_AFTER_OFF = "heat_after_off"
     PRESSURE_FALLING = "pressure_falling"
+    PRESSURE_IMPLAUSIBLE = "pressure_implausible"
     NO_POWER = "no_power"
 
 

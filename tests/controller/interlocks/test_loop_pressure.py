@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from controller.alarms import alarms
 from controller.interlocks import loop_pressure
 from controller.plant import loop_facts
 from controller.records.readings import Condition, Sensed
@@ -23,6 +24,13 @@ def fluid(celsius: float) -> tuple[Sensed, ...]:
     """A loop and a slab of one temperature."""
     pipes = [sensed(role, celsius, subject="bay-loop") for role in (Role.SUPPLY, Role.RETURN)]
     return (slab(celsius), air(14.0), *pipes)
+
+
+def filled() -> Script:
+    """A gauge that has shown 1.2 bar for long enough."""
+    script = Script(loop_pressure)
+    script.run(300.0, gauge(1.2), *fluid(10.0))
+    return script
 
 
 @pytest.mark.parametrize(
@@ -44,7 +52,7 @@ def fluid(celsius: float) -> tuple[Sensed, ...]:
 )
 def test_low_and_high(bar: float, fluid_c: float, reason: str) -> None:
     """Half a bar lost since the cold fill, or half a bar below the relief valve, trips at once."""
-    verdict = Script(loop_pressure).tick(gauge(bar), *fluid(fluid_c))
+    verdict = filled().tick(gauge(bar), *fluid(fluid_c))
     assert verdict.reason == reason
     assert verdict.severity is (Severity.ALLOW if reason == "clear" else Severity.TRIP)
 
@@ -52,11 +60,11 @@ def test_low_and_high(bar: float, fluid_c: float, reason: str) -> None:
 @pytest.mark.parametrize("bar", [0.3, 2.3])
 def test_confirmed_after_a_minute_by_a_newer_reading(bar: float) -> None:
     """A minute beyond a limit, by readings taken since, locks out; one reading never does."""
-    script = Script(loop_pressure)
+    script = filled()
     assert script.run(60.0, gauge(bar), *fluid(10.0)).severity is Severity.TRIP
     verdict = script.tick(gauge(bar), *fluid(10.0))
     assert (verdict.severity, verdict.clears) == (Severity.LOCKOUT, Clears.ON_ACKNOWLEDGE)
-    alone = Script(loop_pressure)
+    alone = filled()
     for age_s in range(0, 590, 10):
         verdict = alone.tick(gauge(bar, age_s=float(age_s)), *fluid(10.0))
         assert verdict.severity is Severity.TRIP
@@ -64,7 +72,7 @@ def test_confirmed_after_a_minute_by_a_newer_reading(bar: float) -> None:
 
 def test_clears_within_the_limits() -> None:
     """Refilled within the minute it clears; heat waits until the rise is believed."""
-    script = Script(loop_pressure)
+    script = filled()
     script.run(50.0, gauge(0.6), *fluid(10.0))
     assert script.tick(gauge(1.2), *fluid(10.0)).severity is Severity.ALLOW
     assert script.run(60.0, gauge(0.6), *fluid(10.0)).severity is Severity.TRIP
@@ -147,12 +155,105 @@ def test_a_boilers_gauge_is_held_to_its_tightest_loop() -> None:
     loops = (*site.loops, loose)
     facts = {one.id: loop_facts(one, site.heaters[0], loops) for one in loops}
     for bar, reason in ((0.69, "low"), (2.01, "high"), (1.2, "clear")):
+        script = Script(loop_pressure)
+        script.run(300.0, gauge(1.2, subject="boiler"), *fluid(10.0), loop_facts=facts)
         reading = gauge(bar, subject="boiler")
-        verdict = Script(loop_pressure).tick(reading, *fluid(10.0), loop_facts=facts)
+        verdict = script.tick(reading, *fluid(10.0), loop_facts=facts)
         assert verdict.reason == reason
 
 
 def test_without_any_temperature_the_gauge_is_taken_as_it_is() -> None:
     """Nothing to correct by: the reading itself is compared."""
-    assert Script(loop_pressure).tick(gauge(0.69), air(14.0)).reason == "low"
-    assert Script(loop_pressure).tick(gauge(0.71), air(14.0)).reason == "clear"
+    assert filled().tick(gauge(0.69), air(14.0)).reason == "low"
+    assert filled().tick(gauge(0.71), air(14.0)).reason == "clear"
+
+
+def test_the_first_reading_alone_is_no_measure() -> None:
+    """One value far too high at the start is not what later ones are held to."""
+    script = Script(loop_pressure)
+    script.tick(gauge(1.9), *fluid(10.0))
+    verdicts = [script.tick(gauge(1.3), *fluid(10.0)) for _ in range(360)]
+    assert {v.severity for v in verdicts} == {Severity.ALLOW}
+    # and the one that is held to is there: a leak is found by it
+    assert script.run(70.0, gauge(0.95), *fluid(10.0)).reason == "falling"
+
+
+def test_no_fall_is_told_before_there_is_a_measure() -> None:
+    """Five readings a minute apart; one that is merely repeated is none."""
+    script = Script(loop_pressure)
+    for age_s in range(0, 600, 10):
+        script.tick(gauge(1.3, age_s=float(age_s)), *fluid(10.0))
+    assert script.run(120.0, gauge(0.9), *fluid(10.0)).severity is Severity.ALLOW
+    script = Script(loop_pressure)
+    script.run(110.0, gauge(1.3), *fluid(10.0))  # two of the five
+    assert script.run(600.0, gauge(0.9), *fluid(10.0)).severity is Severity.ALLOW
+    script = Script(loop_pressure)
+    script.run(250.0, gauge(1.3), *fluid(10.0))
+    assert script.run(110.0, gauge(0.9), *fluid(10.0)).reason == "falling"
+
+
+def test_an_acknowledgement_takes_a_new_measure() -> None:
+    """What somebody has looked at is no fall any more; what is lost after that is one."""
+    script = Script(loop_pressure)
+    script.run(600.0, gauge(1.5), *fluid(10.0))
+    assert script.run(120.0, gauge(1.1), *fluid(10.0)).reason == "falling"
+    assert script.tick(gauge(1.1), *fluid(10.0), acknowledged=True).severity is Severity.ALLOW
+    assert script.run(600.0, gauge(1.1), *fluid(10.0)).severity is Severity.ALLOW
+    assert script.run(80.0, gauge(0.75), *fluid(10.0)).reason == "falling"
+
+
+def test_an_acknowledgement_lifts_no_limit() -> None:
+    """A loop that has been filled once and is still too low locks out again at once."""
+    script = filled()
+    script.run(70.0, gauge(0.5), *fluid(10.0))
+    verdict = script.tick(gauge(0.5), *fluid(10.0), acknowledged=True)
+    assert verdict.severity is Severity.LOCKOUT
+
+
+def test_a_refill_takes_a_new_measure() -> None:
+    """A leak right after a refill is measured from the new level within minutes, not an hour."""
+    script = Script(loop_pressure)
+    script.run(600.0, gauge(0.9), *fluid(10.0))
+    assert script.run(250.0, gauge(1.5), *fluid(10.0)).severity is Severity.ALLOW
+    assert script.run(80.0, gauge(1.1), *fluid(10.0)).reason == "falling"
+
+
+def test_what_was_high_for_a_while_only_is_no_refill() -> None:
+    """Three minutes are no new level."""
+    script = Script(loop_pressure)
+    script.run(600.0, gauge(1.0), *fluid(10.0))
+    script.run(180.0, gauge(1.5), *fluid(10.0))
+    assert script.run(600.0, gauge(1.0), *fluid(10.0)).severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize("bar", [0.0, 0.015, 0.1, 0.22])
+def test_a_gauge_that_has_never_shown_enough_does_not_lock_out(bar: float) -> None:
+    """Dead, or 1.5 bar sent as kPa or psi: an alarm and no heat, but nothing was lost."""
+    script = Script(loop_pressure)
+    verdicts = [script.tick(gauge(bar), *fluid(10.0)) for _ in range(720)]
+    assert {(v.severity, v.reason) for v in verdicts} == {(Severity.OFF, "never_filled")}
+    (told,) = alarms(verdicts[-1:])
+    assert told.alarm
+    # filled, or its unit put right: it clears, and from then on a loss is one
+    assert script.run(300.0, gauge(1.2), *fluid(10.0)).severity is Severity.ALLOW
+    assert script.tick(gauge(bar), *fluid(10.0)).severity is Severity.TRIP
+
+
+def test_a_gauge_once_filled_stays_so() -> None:
+    """Through silence, restart and acknowledgement a loss remains a loss."""
+    script = filled()
+    script.run(600.0, gauge(1.2, condition=Condition.STALE), *fluid(10.0))
+    script.restart(gauge(1.2), *fluid(10.0))
+    script.tick(gauge(1.2), *fluid(10.0), acknowledged=True)
+    assert script.tick(gauge(0.0), *fluid(10.0)).severity is Severity.TRIP
+
+
+def test_a_basis_of_an_older_version_counts_as_filled() -> None:
+    """A stored memory that knows the basis alone."""
+    script = Script(loop_pressure, {"top_bar:bay-loop-pressure": 1.2})
+    assert script.tick(gauge(0.5), *fluid(10.0)).severity is Severity.TRIP
+
+
+def test_a_gauge_that_starts_too_high_trips() -> None:
+    """High needs no history: the relief valve feels it."""
+    assert Script(loop_pressure).tick(gauge(2.3), *fluid(10.0)).severity is Severity.TRIP
