@@ -2,7 +2,8 @@
 
 Never *too hot*, and never a matter of time alone: a slab at rest stands on one step of its sensor
 for days. What counts is surplus heat, what the heater put in less the most that the floor can
-have given off meanwhile.
+have given off meanwhile. A coarse sensor is given as much more as its own step asks for, which its
+readings tell: the least that it has ever moved by.
 """
 
 from __future__ import annotations
@@ -22,6 +23,12 @@ AIR_K = 5.0
 PIPE_S = 1200.0
 """After so much full heat a pipe that is no warmer than the slab must have moved [s]."""
 NEAR_SLAB_K = 3.0
+FINE_STEP_K, COARSEST_STEP_K = 0.1, 1.0
+"""A sensor of finer steps needs no allowance; no sensor is taken to be coarser [K]."""
+SLAB_STEPS, AIR_STEPS, PIPE_STEPS = 2.0, 4.0, 2.0
+"""What must have moved a sensor grows by so many of its steps: one may just have been made, and one
+may be held back; the air follows a quarter of the slab's warming at least. Common practice, no
+source [-]."""
 GROUND_W_M2K = 0.5
 """From a slab to ground and edges, generously [W/m2K]; common practice, no source."""
 POWER_SHARE = 0.5
@@ -42,8 +49,11 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
         if sensed.role not in _DUE or not sensed.heard:
             remembered |= _kept(memory, sensed)
             continue
-        value = sensed.value or 0.0
-        if memory.get(f"value:{sensed.sensor}") != value:
+        value, before = sensed.value or 0.0, memory.get(f"value:{sensed.sensor}")
+        step_k = memory.get(f"step:{sensed.sensor}", COARSEST_STEP_K)
+        if before != value:
+            moved_k = COARSEST_STEP_K if before is None else abs(value - before)
+            remembered[f"step:{sensed.sensor}"] = min(step_k, moved_k)
             remembered[f"value:{sensed.sensor}"] = value
             remembered[f"due:{sensed.sensor}"] = 0.0
             if sensed.role is Role.AIR and (slabs := view.values(Role.SLAB, sensed.subject)):
@@ -63,7 +73,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
 
 
 def _kept(memory: Memory, sensed: Sensed) -> dict[str, float]:
-    names = ("value:", "due:", "slab:", STUCK)
+    names = ("value:", "due:", "slab:", "step:", STUCK)
     keys = [name + sensed.sensor for name in names]
     return {key: memory[key] for key in keys if key in memory}
 
@@ -84,9 +94,19 @@ def _heat_w(view: SafetyView, zone: str) -> float:
     """Heat into one zone's floor, at least [W]."""
     if not _heats_fully(view):
         return 0.0
-    watts = min(view.values(Role.POWER), default=view.rating_w)
     area_m2 = sum(facts.area_m2 for key, facts in view.zone_facts.items() if key in view.zones)
-    return watts * view.zone_facts[zone].area_m2 / area_m2
+    return _full_heat_w(view) * view.zone_facts[zone].area_m2 / area_m2
+
+
+def _full_heat_w(view: SafetyView) -> float:
+    """What a heater gives that is known to heat fully [W]."""
+    return min(view.values(Role.POWER), default=view.rating_w)
+
+
+def _coarse_k(sensed: Sensed, memory: Memory) -> float:
+    """By how much a sensor's steps are coarser than fine ones; the most until it has moved [K]."""
+    step_k = memory.get(f"step:{sensed.sensor}", COARSEST_STEP_K)
+    return max(0.0, step_k - FINE_STEP_K)
 
 
 def _slab_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
@@ -103,7 +123,8 @@ def _slab_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
     down_w_m2 = GROUND_W_M2K * max(0.0, slab_c - outdoor_c)
     lost_w = (up_w_m2 + down_w_m2) * facts.area_m2
     surplus_j = (_heat_w(view, sensed.subject) - lost_w) * view.elapsed_s
-    return max(0.0, due + surplus_j / (SLAB_K * facts.slab_j_k))
+    moves_k = SLAB_K + SLAB_STEPS * _coarse_k(sensed, memory)
+    return max(0.0, due + surplus_j / (moves_k * facts.slab_j_k))
 
 
 def _air_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
@@ -111,7 +132,8 @@ def _air_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
     slabs, before_c = view.values(Role.SLAB, sensed.subject), memory.get(f"slab:{sensed.sensor}")
     if not slabs or before_c is None:
         return memory.get(f"due:{sensed.sensor}", 0.0)
-    return max(0.0, (min(slabs) - before_c) / AIR_K)
+    moves_k = AIR_K + AIR_STEPS * _coarse_k(sensed, memory)
+    return max(0.0, (min(slabs) - before_c) / moves_k)
 
 
 def _pipe_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
@@ -119,7 +141,12 @@ def _pipe_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
     slabs, due = view.values(Role.SLAB), memory.get(f"due:{sensed.sensor}", 0.0)
     if not slabs or (sensed.value or 0.0) > min(slabs) + NEAR_SLAB_K:
         return due
-    return due + view.elapsed_s / PIPE_S if _heats_fully(view) else 0.0
+    if not _heats_fully(view):
+        return 0.0
+    # it is no cooler than the slab, which warms by a step in so long
+    slab_j_k = sum(facts.slab_j_k for key, facts in view.zone_facts.items() if key in view.zones)
+    steps_s = PIPE_STEPS * _coarse_k(sensed, memory) * slab_j_k / _full_heat_w(view)
+    return due + view.elapsed_s / max(PIPE_S, steps_s)
 
 
 _DUE = {
