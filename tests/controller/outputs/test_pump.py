@@ -16,7 +16,7 @@ from controller.records.limits import LEASE_S, TICK_S
 from controller.records.outputs import OutputReason
 from controller.records.safety import Severity
 from controller.records.site import Role
-from tests.controller.builders import air, make_heater, outdoor, sensed, slab
+from tests.controller.builders import MILD, air, make_heater, outdoor, sensed, slab
 from tests.controller.outputs.shop import OVERRUN_S, PROOF_S, PUMP, Shop, make_loop, reason
 
 MIN_ON_S = 300.0
@@ -227,8 +227,9 @@ def test_a_loop_that_has_lost_its_fluid_is_not_pumped_for_frost() -> None:
     """The pump would run dry, and the leak would be fed."""
     shop = Shop()
     shop.wanted = False
-    pressure = sensed(Role.PRESSURE, 0.2, subject="bay-loop")
-    shop.readings = (*FROZEN, pressure)
+    shop.readings = (*MILD, sensed(Role.PRESSURE, 1.2, subject="bay-loop"))
+    shop.run(300.0)
+    shop.readings = (*FROZEN, sensed(Role.PRESSURE, 0.2, subject="bay-loop"))
     decisions = shop.run(OVERRUN_S + 600.0)
     assert not any(d.command.heat for d in decisions)
     assert not any(d.outputs[0].on for d in decisions[-30:])
