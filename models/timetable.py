@@ -185,6 +185,7 @@ def on_times(
     min_off_s: float,
     heating: bool,
     since_s: float,
+    worth_s: float | None = None,
 ) -> list[tuple[float, float]]:
     """Times at which the heater is on, so that each slot gets its share of heat in the long run.
 
@@ -200,6 +201,9 @@ def on_times(
         Whether the heater is on now.
     since_s : float
         For how long it has been as it is [s].
+    worth_s : float, optional
+        Time on for which it is switched on, for ``min_on_s`` at least [s]. Half of ``min_on_s``
+        where left out, so that as much heat is left out as is given too much.
 
     Returns
     -------
@@ -212,7 +216,13 @@ def on_times(
     What a slot gets too much or too little is carried to the next, so that the heat given never
     strays by more than about one slot and the two minimum times together.
     """
-    switch = _Switch(on=heating, changed_s=-since_s, min_on_s=min_on_s, min_off_s=min_off_s)
+    switch = _Switch(
+        on=heating,
+        changed_s=-since_s,
+        min_on_s=min_on_s,
+        min_off_s=min_off_s,
+        worth_s=0.5 * min_on_s if worth_s is None else worth_s,
+    )
     for index, share in enumerate(duty):
         more_follows = index + 1 < len(duty) and duty[index + 1] > 0
         switch.run_slot(index * slot_s, slot_s, float(share), more_follows=more_follows)
@@ -227,6 +237,7 @@ class _Switch:
     changed_s: float
     min_on_s: float
     min_off_s: float
+    worth_s: float
     owed_s: float = 0.0
     times: list[tuple[float, float]] = field(default_factory=list)
 
@@ -236,7 +247,7 @@ class _Switch:
         end_s = begin_s + slot_s
         if self.on:
             self._run_on(begin_s, end_s, more_follows=more_follows)
-        elif self.owed_s >= 0.5 * self.min_on_s:
+        elif self.owed_s >= self.worth_s:
             self._run_off(begin_s, end_s, more_follows=more_follows)
 
     def _run_on(self, begin_s: float, end_s: float, *, more_follows: bool) -> None:

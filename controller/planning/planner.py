@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from controller.planning.blocks import Interval, Need, label
 from controller.planning.held_sessions import correction, margin_shift_k
 from controller.planning.history import FloatArray, Grid, Source, heater_duty, zone_heat_w
-from controller.planning.network_arrivals import zone_outlook
+from controller.planning.network_arrivals import TOLERANCE_K, zone_outlook
 from controller.planning.network_case import ZoneCase
 from controller.planning.network_parameters import known_network
 from controller.planning.outlook import Weather, weather_ahead, weather_from_room
@@ -17,6 +18,7 @@ from controller.planning.parameters import response_in_force, set_in_force
 from controller.planning.programme_plan import Heating, cheapest
 from controller.planning.start import PAST_S, full_output_w, outdoor_by_balance
 from controller.planning.tariff import prices_ahead
+from controller.planning.wishes_ahead import ready_c, session_borders
 from controller.planning.zone_state import ZoneState, has_air, on_zone, zone_state
 from controller.records.errands import PlanErrand
 from controller.records.plan import Plan
@@ -30,6 +32,8 @@ LONGER_SLOTS = ((8, 3600.0), (4, 1800.0))
 """Above so many zones slots are so long: time to solve grows with the square of what they hold."""
 PULSE_S = 1200.0
 """Shortest time on or off that is planned: a slab does not feel shorter ones, a relay does [s]."""
+WORTH_S = 60.0
+"""Heat worth a whole pulse where a session would go short without it [s]."""
 SHORTEST_S, LONGEST_S = 48 * 3600.0, 7 * 86400.0
 """Least and greatest time that a plan looks ahead [s]."""
 LOOK_BACK_S = 86400.0
@@ -63,8 +67,10 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     heating = cheapest(cases, prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s))
     needs = _needs(cases, heating, source)
     on = switching(errand, source, heating, grid)
-    duty = duty_of(on, grid)
-    duty[0] += given_share(errand, source, grid)
+    duty = _given(errand, source, on, grid)
+    if left_short(cases, heating, duty):
+        on = switching(errand, source, heating, grid, worth_s=WORTH_S)
+        duty = _given(errand, source, on, grid)
     blocks = label(on, needs, sessions, grid, from_s=errand.now_s)
     outlooks = tuple(
         zone_outlook(
@@ -171,8 +177,28 @@ def _next_s(case: ZoneCase, at_s: float) -> float:
     return next((s.start_s for s in case.sessions if s.end_s > at_s), math.inf)
 
 
-def switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid) -> list[Interval]:
-    """On-times from now on (UTC seconds)."""
+def left_short(cases: Sequence[ZoneCase], heating: Heating, duty: FloatArray) -> bool:
+    """Whether heat left out as too little for a pulse costs a session that the programme serves."""
+    short = False
+    for case, room, path in zip(cases, heating.rooms, heating.programme.rooms, strict=True):
+        air_c = room.states(duty * heating.available_w * case.share) @ room.air_row
+        for session in case.sessions:
+            first, _ = session_borders(session, case.grid)
+            if 0 < first <= case.grid.count:
+                least_c = ready_c(session) - TOLERANCE_K
+                short |= bool(air_c[first] < least_c <= path.air_c[first])
+    return short
+
+
+def switching(
+    errand: PlanErrand,
+    source: Source,
+    heating: Heating,
+    grid: Grid,
+    *,
+    worth_s: float | None = None,
+) -> list[Interval]:
+    """On-times from now on (UTC seconds); ``worth_s`` as in `on_times`."""
     changes = source.heating(errand.heater, errand.now_s - LOOK_BACK_S, errand.now_s)
     changed_s = changes[-1][0] if changes else errand.now_s - LOOK_BACK_S
     # a pause that is under way is over when the limits say so: heat that is late must not wait
@@ -184,9 +210,17 @@ def switching(errand: PlanErrand, source: Source, heating: Heating, grid: Grid) 
         min_off_s=max(errand.limits.min_off_s, PULSE_S),
         heating=errand.heating,
         since_s=grid.start_s - changed_s + (0.0 if errand.heating else rested_s),
+        worth_s=worth_s,
     )
     shifted = [(grid.start_s + a, grid.start_s + b) for a, b in times]
     return [(max(a, errand.now_s), b) for a, b in shifted if b > errand.now_s]
+
+
+def _given(errand: PlanErrand, source: Source, on: list[Interval], grid: Grid) -> FloatArray:
+    """Share of each slot that is heated, before the plan was made and by it [0..1]."""
+    duty = duty_of(on, grid)
+    duty[0] += given_share(errand, source, grid)
+    return duty
 
 
 def given_share(errand: PlanErrand, source: Source, grid: Grid) -> float:

@@ -317,3 +317,20 @@ def test_a_running_heater_goes_on_without_a_break() -> None:
         since_s=4000.0,
     )
     assert np.array(times) == pytest.approx(np.array([[0.0, 540.0]]))
+
+
+@pytest.mark.parametrize(("worth_s", "on"), [(None, []), (60.0, [(0.0, 1200.0)])])
+def test_little_heat_is_left_out_unless_it_is_worth_a_pulse(
+    worth_s: float | None, on: list[tuple[float, float]]
+) -> None:
+    """Nine minutes of heat with pulses of 20: none, or one where it is said to matter."""
+    times = on_times(
+        np.array([0.6, 0.0, 0.0]),
+        slot_s=SLOT_S,
+        min_on_s=1200.0,
+        min_off_s=1200.0,
+        heating=False,
+        since_s=1e6,
+        worth_s=worth_s,
+    )
+    assert times == on

@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from controller.planning import planner
 from controller.planning.planner import make_plan, plan_grid, slot_s_for
 from controller.planning.start import PlanningError
+from controller.planning.wishes_ahead import BAND_K
 from controller.records.plan import BlockReason
 from controller.records.site import Role, Sensor, Tariff, TariffBand
+from tests.controller.planning.conftest import MONDAY_S
 
 HOUR_S = 3600.0
 
@@ -362,3 +364,22 @@ def test_sessions_found_cold_bring_the_next_preheat_forward(mild, session):
     usual, warned = (make_plan(replace(errand, held=known), mild.source) for known in ((), held))
     assert _preheat_s(warned, wanted) < _preheat_s(usual, wanted) - 1800.0
     assert warned.outlooks[0].arrivals[0].air_c > usual.outlooks[0].arrivals[0].air_c + 0.3
+
+
+@pytest.mark.parametrize("short_k", [0.1, 0.2, 0.3])
+def test_a_session_short_of_a_few_minutes_of_heat_gets_them(mild, session, short_k):
+    """Less heat than half a pulse is left out only where no session goes short of it.
+
+    A strong heater, of which ten minutes are a good part of a kelvin; asked for with even odds, so
+    that no margin asks for more.
+    """
+    strong = replace(mild.heater, rating_w=24_000.0)
+    mild.site = replace(mild.site, heaters=(strong,))
+    hours = (mild.now_s - MONDAY_S) / HOUR_S
+    begin_h, end_h = hours + 10.0, hours + 10.5
+    idle = mild.plan((session(begin_h, end_h, 5.0, readiness=0.5),))
+    [unheated_c] = [p.air_c for p in idle.outlooks[0].points if p.at_s == mild.now_s + 36_000.0]
+    target_c = unheated_c + BAND_K + short_k
+    plan = mild.plan((session(begin_h, end_h, target_c, readiness=0.5),))
+    assert plan.outlooks[0].arrivals[0].reachable
+    assert 0.0 < _heat_h(plan) < 1.0
