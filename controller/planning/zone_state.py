@@ -25,6 +25,9 @@ OBSERVED_S = 2 * 86400.0
 """Readings that tell where a zone stands [s]: beyond it, slab and room have forgotten."""
 LEAST_SAMPLES = 24
 """Samples of room air that the observer smooths over and steps through."""
+HOLE_S = 6 * 3600.0
+"""After so long without room air the observer begins anew: nothing is sure of the heat that was
+given meanwhile, and a room that is led through by guesses comes out colder than it is [s]."""
 DRAWS = 24
 SEED = 20_011
 """Networks drawn for what their parameters leave open: the same ones in every plan."""
@@ -68,7 +71,7 @@ def zone_state(source: Source, site: Site, zone: Zone, known: Known, *, at_s: fl
             "a plan needs one good reading"
         )
     grid = Grid.before(at_s, span_s=OBSERVED_S, step_s=STEP_S)
-    series = _filled(zone_series(source, site, zone, grid), latest_c)
+    series = _filled(_in_one_piece(zone_series(source, site, zone, grid)), latest_c)
     networks = (known.network, *draw_networks(known.belief, DRAWS, SEED))
     return ZoneState(known, networks, tuple(observe_all(networks, series, known.noise)))
 
@@ -84,6 +87,19 @@ def _latest_air_c(source: Source, site: Site, zone: Zone, *, until_s: float) -> 
     air_c = role_mean(source, site, role=Role.AIR, subject=zone.id, grid=recent)
     known = air_c[np.isfinite(air_c)]
     return float(known[-1]) if len(known) else math.nan
+
+
+def _in_one_piece(series: Series) -> Series:
+    """The end of a series, from the first room air after the last long hole on.
+
+    At least `LEAST_SAMPLES` of it; what was read before the hole does not count there.
+    """
+    known = np.flatnonzero(np.isfinite(series.air_c))
+    if known.size == 0:
+        return series.part(len(series.air_c) - LEAST_SAMPLES, len(series.air_c))
+    holes = np.flatnonzero(np.diff(known) * series.step_s > HOLE_S)
+    first = int(known[holes[-1] + 1]) if holes.size else int(known[0])
+    return series.part(min(first, len(series.air_c) - LEAST_SAMPLES), len(series.air_c))
 
 
 def _filled(series: Series, latest_c: float) -> Series:
