@@ -80,7 +80,7 @@ _BY_ROLE: Mapping[Role, Plausible] = MappingProxyType(
     }
 )
 
-_POWER_LOW, _POWER_HIGH = -0.05, 2.0
+_POWER_LOW, POWER_HIGH = -0.05, 2.0
 """Power as a part of the rating: a clamp around no current reads a little below 0."""
 
 
@@ -99,5 +99,5 @@ def plausible(role: Role, *, rating_w: float) -> Plausible:
         In house units.
     """
     if role is Role.POWER:
-        return Plausible(_POWER_LOW * rating_w, _POWER_HIGH * rating_w)
+        return Plausible(_POWER_LOW * rating_w, POWER_HIGH * rating_w)
     return _BY_ROLE[role]

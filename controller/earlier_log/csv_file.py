@@ -19,13 +19,17 @@ from controller.earlier_log.moments import Moments
 from controller.earlier_log.outliers import without_outliers
 from controller.earlier_log.problems import MOST, LogError, Unreadable
 from controller.local_time import duration
-from controller.records.site import Site
+from controller.plausibility import POWER_HIGH
+from controller.records.site import Role, Site
 from controller.units import to_house
 
 LONGEST_STEP_S = 3600.0
 """Rows that are usually further apart say too little of how a room follows its heater [s]."""
 LONGEST_LINE = 65_536
 """Characters; a longer line is no row of a log."""
+
+LEAST_SHARE = 0.05
+"""Share of the heater's rating that its power exceeds at times; else its unit is another [-]."""
 
 _STEP_SLACK = 1.02
 _ROWS_BETWEEN_REPORTS = 4096
@@ -247,10 +251,8 @@ class _Reader:
         made = [_trace(*column) for column in columns if len(column[1]) > 1]
         traces = tuple(trace for trace in made if len(trace.times_s) > 1)
         for trace in traces:
-            if trace.usual_step_s > LONGEST_STEP_S * _STEP_SLACK:
-                step = duration(trace.usual_step_s)
-                sparse = f"values under {trace.column.heading} are usually {step} apart"
-                self._findings.note(1, 1, Unreadable(sparse, "1 h or less"))
+            for fault in _faults(trace):
+                self._findings.note(1, 1, fault)
         if not traces and not self._findings.problems:
             wrong = Unreadable("no column has two values or more", "rows of times and values")
             self._findings.note(1, 1, wrong)
@@ -287,6 +289,22 @@ def column_of(line: str, index: int, delimiter: str) -> int:
 def _trace(column: Column, times_s: array[float], values: array[float]) -> Trace:
     kept_s, kept = without_outliers(column.role, times_s, values)
     return Trace(column, kept_s, kept, _usual_step_s(times_s), len(times_s) - len(kept_s))
+
+
+def _faults(trace: Trace) -> Iterator[Unreadable]:
+    """What is wrong with a column as a whole."""
+    heading = trace.column.heading
+    if trace.usual_step_s > LONGEST_STEP_S * _STEP_SLACK:
+        step = duration(trace.usual_step_s)
+        yield Unreadable(f"values under {heading} are usually {step} apart", "1 h or less")
+    if trace.column.role is Role.POWER:
+        most_w = max(trace.values)
+        rating_w = trace.column.span.high / POWER_HIGH
+        if 0.0 < most_w < LEAST_SHARE * rating_w:
+            wrong = (
+                f"no power under {heading} exceeds {most_w:.3g} W, the heater has {rating_w:g} W"
+            )
+            yield Unreadable(wrong, "power [kW], or no such column where the heater never ran")
 
 
 def _usual_step_s(times_s: array[float]) -> float:

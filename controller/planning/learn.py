@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from controller.planning.describe import zone_prior
+from controller.planning.describe import heat_share, zone_prior
 from controller.planning.drift_notice import drift_of, drift_sentence
 from controller.planning.history import STEP_S, Grid, Source, zone_series
 from controller.planning.learn_network import Outcome, learn_network
@@ -25,7 +25,7 @@ from controller.planning.parameters import (
 from controller.records.errands import LearnAnswer, LearnErrand, Learnt
 from controller.records.imported import with_imported
 from controller.records.plan import ParameterSet, ParameterSource, Value
-from controller.records.site import Zone
+from controller.records.site import Site, Zone
 from models.backtest import errors_by_horizon
 from models.day_one import Prior
 from models.first_order import FirstOrder
@@ -46,6 +46,9 @@ LEAST_HISTORY_H = 72.0
 """Unbroken history that the judged fit must rest on [h]."""
 LEAST_HEAT_H = 3.0
 """Hours of full heat that it must have seen: an unheated room says nothing of its floor [h]."""
+LEAST_SHARE = 0.05
+"""Share of the heater's rating that the heat must exceed at times: a smaller one is no heater's
+power in watts [-]."""
 THOROUGH_S = 6.5 * 86400.0
 """How often the first-order response and every kind of network are fitted anew [s]."""
 TRIED_ALL = "tried_all_s"
@@ -105,7 +108,7 @@ def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
 def _learn_network(
     errand: LearnErrand, zone: Zone, series: Series, known: Known, *, thorough: bool
 ) -> Outcome:
-    if lack := _too_little_heat(series):
+    if lack := _too_little_heat(series) or _too_weak_heat(errand.site, zone, series):
         return Outcome(None, lack, {})
     record = record_of(series, step_s=FIT_STEP_S)
     return learn_network(record, prior_of(errand.site, zone), known, thorough=thorough)
@@ -169,7 +172,7 @@ def _learn_response(
     """A first-order response that predicts better than the one in force; None where none does."""
     prior = zone_prior(zone, latitude_deg=errand.site.latitude_deg)
     candidate = fit(_part(series, 0.0, 1.0 - HELD_BACK), prior)
-    if _lack(candidate, series):
+    if _lack(candidate, errand.site, zone, series):
         return None
     held_back = _part(series, 1.0 - HELD_BACK, 1.0)
     new = _judge(held_back, candidate.model)
@@ -214,13 +217,13 @@ def _part(series: Series, begin: float, end: float) -> Series:
     return series.part(round(begin * count), round(end * count))
 
 
-def _lack(candidate: Fit, series: Series) -> str | None:
+def _lack(candidate: Fit, site: Site, zone: Zone, series: Series) -> str | None:
     """What keeps a fit from being judged at all; None where nothing does."""
     if not candidate.ok:
         return candidate.why
     if candidate.usable_hours < LEAST_HISTORY_H:
         return f"{candidate.usable_hours:.0f} h of history to fit, {LEAST_HISTORY_H:.0f} h needed"
-    return _too_little_heat(series)
+    return _too_little_heat(series) or _too_weak_heat(site, zone, series)
 
 
 def _too_little_heat(series: Series) -> str | None:
@@ -231,6 +234,18 @@ def _too_little_heat(series: Series) -> str | None:
     if heat_h < LEAST_HEAT_H:
         return f"{heat_h:.1f} h of heat in the history, {LEAST_HEAT_H:.0f} h needed"
     return None
+
+
+def _too_weak_heat(site: Site, zone: Zone, series: Series) -> str | None:
+    """Heat that is next to nothing beside the heater's rating is told in another unit."""
+    rated_w = sum(heat_share(site, h, zone) * h.rating_w for h in site.heaters)
+    most_w = float(np.nan_to_num(series.power_w).max(initial=0.0))
+    if most_w >= LEAST_SHARE * rated_w:
+        return None
+    return (
+        f"the heat in the history never exceeds {most_w:.3g} W, where the heater gives "
+        f"{rated_w:.0f} W: is its unit right, and the heater's rating_w?"
+    )
 
 
 def _judge(held_back: Series, model: FirstOrder) -> _Judgement | None:

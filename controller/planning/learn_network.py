@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller.planning.network_parameters import FIRST_KIND, Known, begin_of
+from controller.planning.network_parameters import FIRST_KIND, Known, begin_of, unphysical
 from models.network_backtest import starts_of, steps_of, track
 from models.network_fit import NetworkFit, fit_record
 from models.network_prior import NetworkPrior
@@ -29,6 +29,10 @@ SEEN = 1.1
 much worse there without being worse ahead [-]."""
 BETTER = 0.995
 """A network fitted on takes over where it has less than this share of the error before [-]."""
+TOO_LITTLE = (
+    "too little to judge a fit on: the last quarter of the history needs half a day and more "
+    "without a gap in outdoor air and heat, and room air hours later"
+)
 CLEARLY = 0.97
 """A kind of network is left for one that has at most this share of its error [-]."""
 
@@ -69,9 +73,11 @@ def _refreshed(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -
     """The network in force fitted on to the newest history; both have seen nearly all of it."""
     now_k = _errors_of(record, in_force.network, in_force.noise, cut)
     found = _fitted(record, prior, in_force, in_force.network.kind)
-    if not found.ok:
-        return Outcome(None, found.why, now_k)
+    if fault := _fault(found, prior):
+        return Outcome(None, fault, now_k)
     new = _errors_k(record, found, cut)
+    if not _judged(new):
+        return Outcome(None, TOO_LITTLE, now_k)
     if not score_k(new) < BETTER * score_k(now_k):
         return Outcome(None, f"a new fit predicts no better ({_told(new, now_k)})", now_k)
     # errors on history that a fit has seen flatter it: those of the last thorough trial stay
@@ -88,19 +94,28 @@ def _tried(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -> Ou
     """Every kind fitted to all but the held-back part, judged there, the best fitted to all."""
     early_record = record.first(cut)
     early = {kind: _fitted(early_record, prior, in_force, kind) for kind in Kind}
-    errors = {kind: _errors_k(record, fit, cut) for kind, fit in early.items() if fit.ok}
+    faults = {kind: _fault(fit, prior) for kind, fit in early.items()}
+    errors = {kind: _errors_k(record, early[kind], cut) for kind in Kind if not faults[kind]}
     now_k = _errors_of(record, in_force.network, in_force.noise, cut)
     if not any(map(_judged, errors.values())) or not _judged(now_k):
-        why = next(iter(early.values())).why if not errors else "too little to judge a fit on"
+        why = next(filter(None, faults.values()), TOO_LITTLE) if not errors else TOO_LITTLE
         return Outcome(None, why, now_k)
     kind = _best({kind: score_k(found) for kind, found in errors.items()}, in_force.network.kind)
     told = _told(errors[kind], now_k)
     if score_k(errors[kind]) > SEEN * score_k(now_k):
         return Outcome(None, f"a new fit predicts no better ({told})", now_k)
     final = _fitted(record, prior, in_force, kind, near=early[kind].network)
-    if not final.ok:
-        return Outcome(None, final.why, now_k)
+    if fault := _fault(final, prior):
+        return Outcome(None, fault, now_k)
     return Outcome(final, told, errors[kind])
+
+
+def _fault(fit: NetworkFit, prior: NetworkPrior) -> str | None:
+    """Why a fit cannot be used at all, None where it can."""
+    if not fit.ok:
+        return fit.why
+    fault = unphysical(fit.network, prior)
+    return fault and f"a new fit is no such building: {fault}"
 
 
 def score_k(errors_k: Mapping[int, float]) -> float:

@@ -26,12 +26,16 @@ from models.network_prior import (
 )
 from models.observer import Noise, noise_of
 from models.series import FloatArray
-from models.thermal_network import Kind, Network
+from models.thermal_network import SIGNED, Kind, Network
 
 USUAL_ERROR_K: Mapping[int, float] = {1: 0.25, 6: 0.4, 12: 0.45, 24: 0.5}
 """Errors of a fitted network on simulated workshops with sun, doors, people (chosen here) [K]."""
 FIRST_KIND = Kind.LINING
 """What a zone is planned with before its history says better."""
+PHYSICAL_SD = 5.0
+"""How far a network may lie from the description's, in standard deviations of each parameter."""
+LEAST_LOG_SD = 0.15
+"""Standard deviation that is allowed to every positive one, however well it is known [-]."""
 _PREFIX = "network_"
 _NOISE = ("unseen_quick_w", "unseen_slow_w", "stray_slab", "stray_room", "stray_third")
 _TOLD_APART = 0.005
@@ -76,12 +80,41 @@ def prior_of(site: Site, zone: Zone) -> NetworkPrior:
 
 
 def known_network(site: Site, zone: Zone, stored: ParameterSet | None) -> Known:
-    """The network a zone is planned with: its stored one, else its description's."""
+    """The network a zone is planned with: its stored one, else its description's.
+
+    A stored one that no such building can have is passed over.
+    """
+    prior, absurd = prior_of(site, zone), False
     if stored is not None and stored.model != MODEL:
-        return _stored(stored, prior_of(site, zone))
-    belief = prior_of(site, zone).belief(FIRST_KIND)
-    name = f"{zone.id}-day-one" if stored is None else stored.id
+        found = _stored(stored, prior)
+        absurd = unphysical(found.network, prior) is not None
+        if not absurd:
+            return found
+    belief = prior.belief(FIRST_KIND)
+    name = f"{zone.id}-day-one" if stored is None or absurd else stored.id
     return Known(name, belief, noise_of(belief.network), USUAL_ERROR_K)
+
+
+def unphysical(network: Network, prior: NetworkPrior) -> str | None:
+    """Which number of a network lies out of the range that the description leaves open.
+
+    Returns
+    -------
+    str or None
+        The one furthest out, in words; None where there is none.
+    """
+    belief = prior.belief(network.kind)
+    sd = belief.standard_deviations()
+    expected, found = coordinates(belief.network), coordinates(network)
+    names = LEARNT[network.kind]
+    allowed = [sd[n] if n in SIGNED else max(sd[n], LEAST_LOG_SD) for n in names]
+    off = np.abs(found - expected) / np.array(allowed)
+    furthest = int(np.argmax(off))
+    if off[furthest] <= PHYSICAL_SD:
+        return None
+    name = names[furthest]
+    wanted, is_now = belief.network.values()[name], network.values()[name]
+    return f"{name} came out as {is_now:.3g}, where the description says {wanted:.3g}"
 
 
 def network_of(parameter_set: ParameterSet) -> Network:

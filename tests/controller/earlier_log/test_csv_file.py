@@ -48,21 +48,25 @@ def test_units_in_headings_are_turned_into_house_units(read):
 
 def test_a_spreadsheets_own_csv_is_read(read):
     """Byte order mark, semicolons, decimal commas, quotes, empty last lines, Windows line ends."""
-    rows = ['\ufefftime;air;"power"', '"2026-01-10T12:00Z";"10,25";0', "2026-01-10T12:10Z;11,5;,5"]
+    rows = [
+        '\ufefftime;air;"power [kW]"',
+        '"2026-01-10T12:00Z";"10,25";0',
+        "2026-01-10T12:10Z;11,5;,5",
+    ]
     text = "\r\n".join([*rows, "", ""])
     air, power = read(text).traces
     assert list(air.values) == [10.25, 11.5]
-    assert list(power.values) == [0.0, 0.5]
+    assert list(power.values) == [0.0, 500.0]
 
 
 def test_unknown_cells_are_left_out(read):
     """Empty, nan and the like are gaps of their own column only."""
     log = read(
-        "time,air,power\n1768046400,10,\n1768047000,NaN,5\n1768047600,n/a,6\n1768048200,12,7\n"
+        "time,air,power [kW]\n1768046400,10,\n1768047000,NaN,5\n1768047600,n/a,6\n1768048200,12,7\n"
     )
     air, power = log.traces
     assert list(air.times_s) == [NOON_S, NOON_S + 1800.0]
-    assert list(power.values) == [5.0, 6.0, 7.0]
+    assert list(power.values) == [5000.0, 6000.0, 7000.0]
 
 
 def test_columns_without_two_values_are_named(read):
@@ -81,7 +85,9 @@ def test_a_sensors_id_will_do_for_a_heading(read):
 
 def test_several_zones_are_told_apart(read, two_bays):
     """``air@loft`` where there are two; the outdoors needs no place."""
-    log = read("time,air@loft,power@kettle,outdoor\n1768046400,1,2,3\n1768047000,1,2,3\n", two_bays)
+    log = read(
+        "time,air@loft,power@kettle,outdoor\n1768046400,1,2000,3\n1768047000,1,0,3\n", two_bays
+    )
     ids = [trace.column.id for trace in log.traces]
     assert ids == ["air@loft", "power@kettle", "outdoor@outdoor"]
 
@@ -151,6 +157,17 @@ def test_power_beyond_twice_the_rating_is_refused(read):
     """6 kW of rating: 60 in a column of kW was meant as something else."""
     (problem,) = _refused(read, "time,power [kW]\n1768046400,6\n1768047000,60\n")
     assert "is 60000 W, which cannot be; -300 to 12000 W" in problem
+
+
+def test_power_that_is_next_to_nothing_is_refused(read):
+    """6 kW of rating: a log that never exceeds 6 W holds kilowatts; all zeros are an off heater."""
+    rows = "1768046400,10,{}\n1768047000,10,0\n"
+    (problem,) = _refused(read, "time,air,power\n" + rows.format(6))
+    assert problem.startswith(
+        "1:1: no power under power exceeds 6 W, the heater has 6000 W; power [kW]"
+    )
+    assert read("time,air,power\n" + rows.format(0)).traces
+    assert read("time,air,power [kW]\n" + rows.format(6)).traces
 
 
 def test_rows_hours_apart_are_refused(read):

@@ -14,7 +14,9 @@ from controller.planning.network_parameters import network_of
 from controller.planning.parameters import day_one_set, response_of, values_of
 from controller.records.errands import LearnErrand
 from controller.records.plan import ParameterSource
+from controller.records.site import Role, Sensor
 from models.backtest import errors_by_horizon
+from tests.controller.planning.conftest import MONDAY_S
 
 
 def _learnt(shop, sets=()):
@@ -133,3 +135,31 @@ def test_new_insulation_is_noticed_within_ten_days(workshop):
     assert before.drift is None
     assert after.learnt[0].drift is not None
     assert "less heat" in after.learnt[0].drift
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(1000.0, "a new fit is no such building"), (0.001, "never exceeds 8 W, where the heater")],
+)
+def test_heat_in_the_wrong_unit_teaches_nothing_absurd(workshop, session, factor, words):
+    """Watts taken for kilowatts, or the reverse: the description holds, and a plan still heats."""
+    shop = workshop(seed=3)
+    shop.weeks_of_use(15)
+    shop.idle(36)
+    changes = iter(shop.source.changes["boiler"])
+    for at_s, on in changes:
+        shop.source.add("boiler-power", at_s, 0.0)
+        ends_s = next((t for t, _ in changes), shop.now_s) if on else at_s
+        for t in np.arange(at_s, ends_s, 60.0):
+            shop.source.add("boiler-power", float(t), factor * shop.heater.rating_w)
+    meter = Sensor("boiler-power", Role.POWER, "boiler", "t/power", "W")
+    site = replace(shop.site, sensors=(*shop.site.sensors, meter))
+    shop = replace(shop, site=site)
+    outcome = _learnt(shop)[0]
+    assert words in outcome.reason
+    hours = (shop.now_s - MONDAY_S) / 3600.0
+    near = session(hours + 6.0, hours + 10.0, 24.0)
+    plan = shop.plan((near,), (outcome.parameter_set,))
+    assert not plan.outlooks[0].arrivals[0].reachable
+    heat_s = sum(b.end_s - b.start_s for b in plan.blocks if b.heat and b.start_s < near.start_s)
+    assert heat_s >= 5.5 * 3600.0

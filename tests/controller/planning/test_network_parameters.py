@@ -13,6 +13,7 @@ from controller.planning.network_parameters import (
     network_of,
     network_values,
     prior_of,
+    unphysical,
 )
 from controller.planning.parameters import day_one_set
 from models.network_prior import NetworkBelief
@@ -65,3 +66,30 @@ def test_a_set_that_lacks_a_number_is_refused(workshop):
     del values["network_slab_capacity_j_k"]
     with pytest.raises(ValueError, match="slab_capacity_j_k"):
         network_of(replace(parameter_set, values=values))
+
+
+def test_a_network_that_no_such_building_has_is_passed_over(workshop):
+    """A hundred times the loss to the ground: the description takes its place, by its own name."""
+    shop = workshop()
+    zone = shop.site.zones[0]
+    parameter_set, learnt, _ = _stored(shop, Kind.TWO_NODE)
+    leaking = replace(learnt.network, slab_ground_w_k=100.0 * learnt.network.slab_ground_w_k)
+    found = unphysical(leaking, prior_of(shop.site, zone))
+    assert found is not None
+    assert found.startswith("slab_ground_w_k came out as")
+    absurd = network_values(replace(learnt, network=leaking), noise_of(leaking))
+    values = {**parameter_set.values, **absurd}
+    known = known_network(shop.site, zone, replace(parameter_set, values=values))
+    assert known == known_network(shop.site, zone, None)
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.75, 1.33, 2.0])
+@pytest.mark.parametrize("kind", list(Kind))
+def test_a_building_described_half_or_double_is_one(workshop, kind, factor):
+    """All sizes off by a factor of two: an owner's description may be wrong, and is then learnt."""
+    shop = workshop()
+    prior = prior_of(shop.site, shop.site.zones[0])
+    network = prior.belief(kind).network
+    fields = ("slab_capacity_j_k", "room_capacity_j_k", "room_outdoor_w_k", "sun_room_m2")
+    changed = replace(network, **{name: factor * getattr(network, name) for name in fields})
+    assert unphysical(changed, prior) is None
