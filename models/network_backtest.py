@@ -34,7 +34,8 @@ STEP_S = 1800.0
 """Step of fits and backtests [s]."""
 
 WARM_S = 24 * 3600.0
-"""Time that the observer is given before errors count; half of it in less than four days [s]."""
+"""Time that the observer is given before errors count [s]; half of it in less than four days, and
+in history with so many gaps that none is left otherwise."""
 
 EVERY_S = 3600.0
 """Time between two starts [s]."""
@@ -118,10 +119,15 @@ def steps_of(record: Record, hours: float) -> int:
 
 def starts_of(record: Record, hours: float, *, since: int = 0) -> IntArray:
     """Samples from ``since`` on from which errors this far ahead count."""
+    steps, every = steps_of(record, hours), max(1, round(EVERY_S / record.step_s))
+
+    def after(warm_s: float) -> IntArray:
+        warm = round(warm_s / record.step_s)
+        return record.starts(warm=warm, steps=steps, every=every, since=since)
+
     short = len(record) * record.step_s < 4 * 86400.0
-    warm = round((0.5 if short else 1.0) * WARM_S / record.step_s)
-    every = max(1, round(EVERY_S / record.step_s))
-    return record.starts(warm=warm, steps=steps_of(record, hours), every=every, since=since)
+    found = after((0.5 if short else 1.0) * WARM_S)
+    return found if len(found) else after(0.5 * WARM_S)
 
 
 def track(record: Record, network: Network, noise: Noise) -> Tracked:

@@ -20,21 +20,27 @@ LATEST_S = 1e11
 def scored(
     configuration: Configuration, reader: Reader, parameter_set: ParameterSet
 ) -> Score | str:
-    """The score of a response on its zone's latest history, or why there is none."""
+    """The score of a response on its zone's latest history, or why there is none.
+
+    Where what the service has measured of late is too little, what was imported before is judged.
+    """
     from controller.planning.score import NothingToScoreError, air_sensors, score
 
     site = configuration.site
     sensors = air_sensors(site, site.zone(parameter_set.zone))
     spans = [reader.span_s(sensor, 0.0, LATEST_S) for sensor in sensors]
-    last_s = max((span[1] for span in spans if span is not None), default=None)
-    if last_s is None:
+    ends_s = sorted({span[1] for span in spans if span is not None}, reverse=True)
+    if not ends_s:
         return "room air was never measured"
-    try:
-        return score(reader, site, parameter_set, last_s=last_s)
-    except NothingToScoreError as error:
-        return str(error)
-    except ValueError as error:
-        return f"this version cannot read the parameters ({error})"
+    local, lacks = LocalTime(site.time_zone), []
+    for last_s in ends_s:
+        try:
+            return score(reader, site, parameter_set, last_s=last_s)
+        except NothingToScoreError as error:
+            lacks.append(f"up to {local.date(last_s)}, {error}")
+        except ValueError as error:
+            return f"this version cannot read the parameters ({error})"
+    return "; ".join(lacks)
 
 
 def score_lines(score: Score | str, local: LocalTime) -> Iterator[str]:
@@ -45,6 +51,8 @@ def score_lines(score: Score | str, local: LocalTime) -> Iterator[str]:
     length = duration(score.end_s - score.start_s)
     span = f"{length} of history, {local.date(score.start_s)} to {local.date(score.end_s)}"
     learnt = "not learnt from" if score.unseen else "learnt from too, as there is no later"
+    if score.sun_left_out:
+        learnt += "; irradiance, known of too little of it, left out"
     yield f"  Room air predicted less room air measured, in K, on {span} ({learnt}):"
     yield f"  {'ahead':8}{'this response':>22}{'it stays as it is':>20}{'as yesterday':>16}"
     yield f"  {'':8}{'rms':>8}{'mean':>7}{'starts':>7}{'rms':>20}{'rms':>16}"

@@ -20,7 +20,10 @@ SHORTEST_REACH_S = 900.0
 REACH = 1.5
 """Rows of power further apart than so many usual steps have a gap between them [-]."""
 STRAIGHT_REACH = 2.1
-"""The same for all that goes in a straight line: one row may be missing, or left out [-]."""
+"""The same for all that goes in a straight line, and for power that is the same on both sides: one
+row may be missing, or left out [-]."""
+SAME = 0.1
+"""Powers that differ by no more than this share of the log's greatest are the same [-]."""
 LEAST_COVER = 0.5
 """Share of a slot for which power must be known [-]."""
 
@@ -74,7 +77,8 @@ def held(
 ) -> Iterator[Sample]:
     """The mean over each slot of values that hold until the next row.
 
-    Before a gap, and at the end, a value holds for the log's usual step.
+    Before a gap, and at the end, a value holds for the log's usual step. One missing row is no gap
+    where the power before and after it is the same: a heater that was off, or on, all the while.
 
     Parameters
     ----------
@@ -104,10 +108,13 @@ def _stretches(
     times_s: Sequence[float], values: Sequence[float], *, usual_s: float, reach_s: float
 ) -> Iterator[tuple[float, float, float]]:
     """From when to when each value holds."""
+    same = SAME * max((abs(value) for value in values), default=0.0)
     for row, value in enumerate(values):
-        begin_s = times_s[row]
-        until_s = times_s[row + 1] if row + 1 < len(times_s) else math.inf
-        end_s = until_s if until_s - begin_s <= reach_s else min(until_s, begin_s + usual_s)
+        begin_s, last = times_s[row], row + 1 == len(times_s)
+        until_s = math.inf if last else times_s[row + 1]
+        steady = not last and abs(values[row + 1] - value) <= same
+        longest_s = max(reach_s, STRAIGHT_REACH * usual_s) if steady else reach_s
+        end_s = until_s if until_s - begin_s <= longest_s else min(until_s, begin_s + usual_s)
         yield begin_s, end_s, value
 
 

@@ -22,6 +22,7 @@ from controller.planning.parameters import (
     set_in_force,
     values_of,
 )
+from controller.planning.patchy_sun import without_patchy_sun
 from controller.records.errands import LearnAnswer, LearnErrand, Learnt
 from controller.records.imported import with_imported
 from controller.records.plan import ParameterSet, ParameterSource, Value
@@ -86,7 +87,7 @@ def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
     """The first-order response at times, the network each time; one set holds both."""
     stored = set_in_force(zone, errand.parameter_sets)
     in_force = stored or day_one_set(errand.site, zone, now_s=errand.now_s)
-    series = _known_part(_history(errand, source, zone))
+    series = without_patchy_sun(_known_part(_history(errand, source, zone)))
     thorough = errand.now_s - tried_all_s(in_force) >= THOROUGH_S
     response = _learn_response(errand, zone, series, in_force) if thorough else None
     known = known_network(errand.site, zone, stored)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from controller.planning.history import STEP_S, FloatArray, Grid, Source, zone_series
 from controller.planning.parameters import MODEL, response_of
+from controller.planning.patchy_sun import without_patchy_sun
+from controller.planning.score_lack import lack_of
 from controller.records.imported import imported_id, with_imported
 from controller.records.plan import ParameterSet
 from controller.records.site import Role, Site, Zone
@@ -50,6 +52,8 @@ class Score:
         The history judged on [UTC s].
     unseen : bool
         Whether the response was learnt without it.
+    sun_left_out : bool
+        Whether irradiance was measured, but so seldom that it is not taken in.
     response, stays, yesterday : mapping of int to Errors
         Of the response, of *it stays as it is*, of *as yesterday at that time*. A horizon without
         any start is left out.
@@ -59,6 +63,7 @@ class Score:
     start_s: float
     end_s: float
     unseen: bool
+    sun_left_out: bool
     response: Mapping[int, Errors]
     stays: Mapping[int, Errors]
     yesterday: Mapping[int, Errors]
@@ -82,14 +87,16 @@ def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: fl
     ValueError
         Where the set cannot be read.
     """
-    series = latest_history(source, site, site.zone(parameter_set.zone), last_s=last_s)
-    judged, unseen = _judged_part(series, parameter_set)
-    response = _errors(score_of(parameter_set, judged))
-    if not response:
-        raise NothingToScoreError(
-            "no stretch of history long enough in which room air, outdoor air and heat are all "
-            "known; predictions need more than a day of it"
-        )
+    measured = latest_history(source, site, site.zone(parameter_set.zone), last_s=last_s)
+    series = without_patchy_sun(measured)
+    tried = (
+        (part, unseen, _errors(score_of(parameter_set, part)))
+        for part, unseen in _judged_parts(series, parameter_set)
+    )
+    found = next((one for one in tried if one[2]), None)
+    if found is None:
+        raise NothingToScoreError(lack_of(series, needed_s=_needed_s(parameter_set)))
+    judged, unseen, response = found
     # both sayings from the same starts; a step more is known before each than is asked for
     reach_back_s = DAY_S - judged.step_s
     stays = backtest.persistence_errors(judged, HORIZONS_H, reach_back_s=reach_back_s)
@@ -98,6 +105,7 @@ def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: fl
         start_s=judged.start_s,
         end_s=judged.start_s + len(judged.air_c) * judged.step_s,
         unseen=unseen,
+        sun_left_out=series is not measured,
         response=response,
         stays=_errors(stays),
         yesterday=_errors(yesterday_errors(judged, HORIZONS_H)),
@@ -135,20 +143,31 @@ def air_sensors(site: Site, zone: Zone) -> tuple[str, ...]:
     return (*fitted, imported_id(Role.AIR, zone.id))
 
 
-def _judged_part(series: Series, parameter_set: ParameterSet) -> tuple[Series, bool]:
-    """The history to judge on, and whether the response was learnt without it.
+def _judged_parts(series: Series, parameter_set: ParameterSet) -> Iterator[tuple[Series, bool]]:
+    """The histories to judge on, the best first, and whether the response was learnt without them.
 
     A response that was never learnt has seen nothing; one learnt long ago is judged on what came
-    since. Otherwise the last part stands for the days to come, though it was learnt from too.
+    since. Otherwise the last part stands for the days to come, though it was learnt from too; and
+    where that is too short or has too many gaps, the whole.
     """
-    count = len(series.air_c)
     if parameter_set.span_end_s is None:
-        return series, True
+        yield series, True
+        return
+    count = len(series.air_c)
     learnt = round((parameter_set.span_end_s - series.start_s) / series.step_s)
     begin = min(max(learnt, 0), count)
     if (count - begin) * series.step_s >= UNSEEN_LEAST_S:
-        return series.part(begin, count), True
-    return series.part(round((1.0 - LAST_PART) * count), count), False
+        yield series.part(begin, count), True
+    yield series.part(round((1.0 - LAST_PART) * count), count), False
+    yield series, False
+
+
+def _needed_s(parameter_set: ParameterSet) -> float:
+    """Shortest history without a gap on which a response can be judged [s]."""
+    before_s = 0.5 * network_backtest.WARM_S + network_backtest.STEP_S
+    if parameter_set.model == MODEL:
+        before_s = response_of(parameter_set).model.dead_time_s + 2.0 * STEP_S
+    return before_s + 3600.0 * min(HORIZONS_H)
 
 
 def _errors(by_horizon: Mapping[int, FloatArray]) -> dict[int, Errors]:

@@ -65,6 +65,25 @@ def test_before_anything_is_learnt_the_description_is_judged(
     assert told["score"]["response"]["24"]["count"] > 48
 
 
+@pytest.mark.usefixtures("log")
+def test_an_earlier_log_is_judged_where_the_service_has_measured_too_little(
+    configuration: Configuration,
+    reader: Reader,
+    writer: Writer,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Half an hour of readings a year later, alone, must not hide what was imported."""
+    since_s = START_S + 365 * 86400.0
+    writer.add_readings(
+        [
+            Reading("bay-air", Role.AIR, "boat-bay", 8.0, t, t, t, k)
+            for k, t in enumerate(since_s + 60.0 * np.arange(30.0))
+        ]
+    )
+    fit.answer(configuration, reader, as_json=False, with_score=True)
+    assert "4 days of history, 2026-01-12 to 2026-01-1" in capsys.readouterr().out
+
+
 def test_no_history_has_no_score(
     configuration: Configuration, reader: Reader, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -94,7 +113,9 @@ def test_a_set_that_cannot_be_read_is_said(
 def test_a_saying_without_starts_has_a_dash() -> None:
     """A history of a day and a half: nothing to say of yesterday at 24 h."""
     errors = {1: Errors(0.1, 0.02, 5), 24: Errors(0.5, -0.31, 3)}
-    found = Score("p1", START_S, START_S + 1.5 * 86400.0, True, errors, errors, {1: errors[1]})
+    found = Score(
+        "p1", START_S, START_S + 1.5 * 86400.0, True, False, errors, errors, {1: errors[1]}
+    )
     *_, first, last = score_lines(found, LocalTime("Europe/Oslo"))
     assert first.split() == ["1", "h", "0.10", "+0.02", "5", "0.10", "0.10"]
     assert last.split() == ["24", "h", "0.50", "-0.31", "3", "0.50", "-"]

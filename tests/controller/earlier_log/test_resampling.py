@@ -50,6 +50,24 @@ def test_power_before_a_gap_holds_for_the_usual_step():
     assert not any(1200.0 <= s.at_s < 8400.0 for s in found)
 
 
+@pytest.mark.parametrize(
+    ("before_w", "after_w", "known"),
+    [(6000.0, 6000.0, True), (0.0, 0.0, True), (6000.0, 0.0, False)],
+)
+def test_one_missing_row_of_power_is_no_gap_between_equals(before_w, after_w, known):
+    """A heater that was on, or off, on both sides of a lost row was so meanwhile."""
+    times, power = [0.0, 3600.0, 10800.0], [6000.0, before_w, after_w]
+    found = [s for s in held(times, power, usual_s=3600.0, reach_s=5400.0)]
+    lost = [s.value for s in found if 7200.0 <= s.at_s < 10800.0]
+    assert lost == ([before_w] * 12 if known else [])
+
+
+def test_two_missing_rows_of_power_are_a_gap():
+    """Whatever the power was: for so long the heater may have done anything."""
+    found = list(held([0.0, 10800.0], [0.0, 0.0], usual_s=3600.0, reach_s=5400.0))
+    assert not any(3600.0 <= s.at_s < 10800.0 for s in found)
+
+
 @given(
     steps_s=st.lists(st.integers(1, 3600), min_size=2, max_size=60),
     begin_s=st.integers(0, 299),

@@ -10,6 +10,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from controller.earlier_log.resampling import held, straight
+from controller.planning.network_parameters import network_values, prior_of
 from controller.planning.parameters import RESIDUAL_H, day_one_set
 from controller.planning.score import (
     HORIZONS_H,
@@ -25,6 +27,7 @@ from controller.records.site import OUTDOOR, Role
 from models import network_backtest
 from models.backtest import errors_by_horizon
 from models.first_order import FirstOrder
+from models.observer import noise_of
 from models.thermal_network import Kind, Network
 from tests.controller.builders import make_site
 
@@ -145,7 +148,7 @@ def test_nothing_known_is_said(site):
     room = _room(2)
     del room[imported_id(Role.OUTDOOR, OUTDOOR)]
     for samples in (room, {}):
-        with pytest.raises(NothingToScoreError, match="no stretch of history long enough"):
+        with pytest.raises(NothingToScoreError, match="not known of this time"):
             score(Imported(samples), site, _set(site), last_s=START_S + 2 * 86400.0)
 
 
@@ -178,3 +181,89 @@ def test_imported_and_measured_air_are_both_looked_at(site):
     assert [sensor.id for sensor in added] == [
         "air@bay", "slab@bay", "outdoor@outdoor", "irradiance@outdoor", "power@boiler",
     ]  # fmt: skip
+
+
+AIR = imported_id(Role.AIR, "bay")
+
+
+def _network(site, days):
+    """The description's network, as if it had been learnt."""
+    belief = prior_of(site, site.zones[0]).belief(Kind.TWO_NODE)
+    values = network_values(belief, noise_of(belief.network))
+    return replace(_learnt(site, days), model=Kind.TWO_NODE.value, values=values)
+
+
+def _on_grid(rows):
+    """Rows an hour apart as an import brings them to the grid; nothing of what has no rows."""
+    found = {}
+    for sensor, pairs in rows.items():
+        times, values = zip(*pairs, strict=True) if pairs else ((), ())
+        if not times:
+            continue
+        if sensor.startswith("power"):
+            found[sensor] = list(held(times, values, usual_s=3600.0, reach_s=5400.0))
+        else:
+            found[sensor] = list(straight(times, values, reach_s=7560.0))
+    return found
+
+
+def _hourly(samples, *, lost, until_s=1e12):
+    """An hourly log brought to the grid as an import does, without some of its rows."""
+    return Imported(
+        _on_grid(
+            {
+                sensor: [r for k, r in enumerate(pairs[::12]) if not lost(k) and r[0] < until_s]
+                for sensor, pairs in samples.items()
+            }
+        )
+    )
+
+
+def test_hourly_history_with_a_hole_each_day_is_judged(site):
+    """Two rows in a row are lost every 20 h: enough is left, for a network as for a response."""
+    source = _hourly(_room(), lost=lambda k: k % 20 in (7, 8))
+    found = score(source, site, _learnt(site, DAYS), last_s=END_S - 3600.0)
+    assert {1, 6} <= set(found.response)
+    assert found.response[6].rms_k < 0.5
+    found = score(source, site, _network(site, DAYS), last_s=END_S - 3600.0)
+    assert found.response[1].count >= 12
+
+
+def test_where_the_last_part_is_too_short_all_is_judged(site):
+    """Of a day and a half the last quarter is nine hours: the whole is taken, and said to be."""
+    source = _hourly(_room(2), lost=lambda k: False, until_s=START_S + 1.5 * 86400.0)
+    found = score(source, site, _network(site, 1.5), last_s=START_S + 1.5 * 86400.0)
+    assert not found.unseen
+    assert found.start_s == START_S
+
+
+@pytest.mark.parametrize(
+    ("role", "lost", "words"),
+    [
+        ("power", lambda k: True, "^heat is not known of this time, neither measured nor"),
+        (
+            "outdoor",
+            lambda k: k % 4 > 1,
+            "for 1 h 5 min at a stretch .* outdoor air for 1 h 5 min,",
+        ),
+    ],
+)
+def test_what_is_missing_is_named(site, role, lost, words):
+    """Which of the three, and for how long each is known; no hint where none is needed."""
+    whole = _room()
+    whole[imported_id(Role.POWER, "boiler")] = [(t, 0.0) for t, _ in _room()[AIR]]
+    few = {s: [r for k, r in enumerate(p[::12]) if not (s.startswith(role) and lost(k))]
+           for s, p in whole.items()}  # fmt: skip
+    with pytest.raises(NothingToScoreError, match=words):
+        score(Imported(_on_grid(few)), site, _learnt(site, DAYS), last_s=END_S - 3600.0)
+
+
+def test_irradiance_of_the_last_day_alone_costs_no_history(site):
+    """A sensor fitted late is left out, and told of; one that was always there is taken in."""
+    samples = _room()
+    sun = [(at_s, 100.0) for at_s, _ in samples[AIR]]
+    for since, left_out in ((-288, True), (0, False)):
+        samples[imported_id(Role.IRRADIANCE, OUTDOOR)] = sun[since:]
+        found = score(Imported(samples), site, _set(site), last_s=END_S - 300.0)
+        assert found.sun_left_out is left_out
+        assert found.response[24].count > 200
