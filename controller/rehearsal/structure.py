@@ -61,11 +61,15 @@ class ZoneNodes:
 
 @dataclass(frozen=True, slots=True)
 class Structure:
-    """A heater with all it warms. Input 0 is outdoors, 1 deep soil, 2 sun on the walls."""
+    """A heater with all it warms. Input 0 is outdoors, 1 deep soil, 2 sun on the walls.
+
+    ``returns`` holds the last node of each of the ``loops``, in their order.
+    """
 
     network: Network
     zones: tuple[ZoneNodes, ...]
     boiler: int
+    loops: tuple[str, ...]
     returns: tuple[int, ...]
     fluid: tuple[int, ...]
     element_input: int
@@ -91,6 +95,7 @@ def build(site: Site, heater: Heater) -> Structure:
         network=net,
         zones=zones,
         boiler=boiler,
+        loops=tuple(loop.id for loop in loops),
         returns=tuple(tube[-1] for tube in tubes),
         fluid=tuple(node for tube in tubes for node in tube),
         element_input=element,
@@ -246,13 +251,13 @@ def _loop(
     before, tube = boiler, []
     for number in range(_LOOP_NODES):
         node = net.node(f"fluid{number}@{loop.id}", capacity)
-        net.carry(before, node, flow_w_k)
+        net.carry(before, node, flow_w_k, loop=loop.id)
         for flowing, film in ((True, _FILM_FLOWING_W_M2K), (False, _FILM_STILL_W_M2K)):
             to_slab_w_k = _tube_w_k(loop, nodes.zone.floor, film_w_m2k=film) / _LOOP_NODES
-            net.couple(node, nodes.tube_plane, to_slab_w_k, flowing=flowing)
+            net.couple(node, nodes.tube_plane, to_slab_w_k, loop=loop.id, flowing=flowing)
         before = node
         tube.append(node)
-    net.carry(before, boiler, flow_w_k)
+    net.carry(before, boiler, flow_w_k, loop=loop.id)
     return tube
 
 

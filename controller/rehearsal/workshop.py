@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site
 from controller.rehearsal.distortion import as_built
+from controller.rehearsal.network import Flow
 from controller.rehearsal.sensing import Sensors
 from controller.rehearsal.structure import (
     AIR_J_M3K,
@@ -58,6 +59,11 @@ class Workshop:
         Of people, doors, sensors and of how far the description is off.
     spread : float
         The description is off by up to this share [0..0.5].
+
+    Attributes
+    ----------
+    cold_bar : float
+        What the gauge shows with the fluid at 10 °C: it falls as the loop loses water [bar].
     """
 
     def __init__(
@@ -78,7 +84,9 @@ class Workshop:
         zones = [nodes.zone for nodes in self.structure.zones]
         self._surroundings = Surroundings(weather, zones, sessions, seed=seed)
         self._sensors = Sensors(seed=seed)
-        self._steps: dict[tuple[float, bool], Floats] = {}
+        self._steps: dict[tuple[float, Flow], Floats] = {}
+        self._open_loops: frozenset[str] | None = None
+        self._pump_runs: bool | None = None
         self._now_s = start_s
         self._day_number = -1
         self._day: Day | None = None
@@ -97,6 +105,7 @@ class Workshop:
         self._on_until_s = -math.inf
         self._power_w = 0.0
         self._energy_j = 0.0
+        self.cold_bar = _COLD_PRESSURE_BAR
         self._sensed_air = [self._felt_c(nodes) for nodes in self.structure.zones]
         self._lay_inputs()
 
@@ -162,6 +171,16 @@ class Workshop:
         """Let other surroundings act on it from now on."""
         self._surroundings, self._day_number = surroundings, -1
 
+    def pipe(
+        self, *, open_loops: frozenset[str] | None = None, pump_runs: bool | None = None
+    ) -> None:
+        """Say how pump and valves stand from now on.
+
+        ``open_loops`` None: every loop is open. ``pump_runs`` None: the boiler runs its own pump,
+        while it heats and for its overrun.
+        """
+        self._open_loops, self._pump_runs = open_loops, pump_runs
+
     @property
     def deep_soil_c(self) -> float:
         """Temperature of the soil far beneath the floor [°C]."""
@@ -176,13 +195,18 @@ class Workshop:
         """Temperatures of all nodes now, shape (n,) [°C]."""
         return self._state[: self._count].copy()
 
-    def _flowing(self) -> bool:
-        return self._relay_on or self._now_s < self._on_until_s
+    def _flow(self) -> Flow:
+        runs = self._own_pump_runs() if self._pump_runs is None else self._pump_runs
+        return runs if self._open_loops is None or not runs else self._open_loops
+
+    def _own_pump_runs(self) -> bool:
+        called = self._relay_on or self._now_s < self._on_until_s
+        return called and self._pump_runs is None
 
     def _step(self, seconds: float) -> None:
         self._lay_inputs()
-        flowing = self._flowing()
-        matrix = self._matrix(seconds, flowing)
+        own_pump_runs = self._own_pump_runs()
+        matrix = self._matrix(seconds, self._flow())
         element = self._count + self.structure.element_input
         after = matrix @ self._state  # the element's input is 0 here
         self._power_w = 0.0
@@ -195,11 +219,11 @@ class Workshop:
             after += matrix[:, element] * self._power_w
             self._on_until_s = self._now_s + seconds + _OVERRUN_S
         self._state[: self._count] = after
-        self._energy_j += (self._power_w + _PUMP_W * flowing) * seconds
+        self._energy_j += (self._power_w + _PUMP_W * own_pump_runs) * seconds
         self._now_s += seconds
         self._lag_air(seconds)
 
-    def _matrix(self, seconds: float, flowing: bool) -> Floats:
+    def _matrix(self, seconds: float, flowing: Flow) -> Floats:
         found = self._steps.get((seconds, flowing))
         if found is None:
             found = self.structure.network.step_matrix(seconds, flowing=flowing)
@@ -253,21 +277,29 @@ class Workshop:
             values[f"air{at}"] = self._sensed_air[number] if lag else state[nodes.air]
             values[f"slab{at}"] = state[nodes.slab_core]
             values[f"floor_surface{at}"] = state[nodes.surface]
-        fluid, returns = self.structure.fluid, self.structure.returns
+        fluid = self.structure.fluid
         fluid_c = sum(state[node] for node in fluid) / len(fluid)
-        return_c = sum(state[node] for node in returns) / len(returns)
         values |= {
             "outdoor": day.outdoor_c[minute],
             "irradiance": day.irradiance_w_m2[minute],
             "wind": day.wind_m_s[minute],
             "supply": state[self.structure.boiler],
-            "return": return_c,
-            "pressure": _COLD_PRESSURE_BAR + _PRESSURE_BAR_K * (fluid_c - 10.0),
-            "power": self._power_w + _PUMP_W * self._flowing(),
+            **self._returns_c(state),
+            "pressure": self.cold_bar + _PRESSURE_BAR_K * (fluid_c - 10.0),
+            "power": self._power_w + _PUMP_W * self._own_pump_runs(),
             "energy": self._energy_j / 3.6e6,
             "relay_state": float(self._relay_on),
         }
         return values
+
+    def _returns_c(self, state: list[float]) -> dict[str, float]:
+        """What comes back: mixed from the loops that flow, and where there are several of each."""
+        loops, flow = self.structure.loops, self._flow()
+        each = {loop: state[node] for loop, node in zip(loops, self.structure.returns, strict=True)}
+        flowing = [each[loop] for loop in loops if not isinstance(flow, bool) and loop in flow]
+        mixed = flowing or list(each.values())
+        values = {f"return@{loop}": c for loop, c in each.items()} if len(loops) > 1 else {}
+        return {**values, "return": sum(mixed) / len(mixed)}
 
 
 def floor_convection_w_m2k(difference_k: float) -> float:

@@ -348,3 +348,46 @@ def test_the_course_is_that_of_the_first_version(
         [26.681508383, 30.463043286, 30.513822139, 338.077152773],
     ]
     assert np.allclose(midnights, expected, rtol=0.0, atol=1e-6)
+
+
+def _two_rooms(site: Site, weather: Weather) -> Workshop:
+    return Workshop(site, "boiler", weather, [], start_s=START_S, seed=1, spread=0.0)
+
+
+def test_a_shut_loop_takes_no_heat(two_zone_site: Site, winter: Weather) -> None:
+    """With one of two valves shut that slab is no warmer than in a building without heat.
+
+    Beside what the still fluid and the boiler's own loss bring: a tenth of a kelvin in six hours.
+    """
+    heated, cold = _two_rooms(two_zone_site, winter), _two_rooms(two_zone_site, winter)
+    heated.pipe(open_loops=frozenset({"loop-bench"}))
+    run_on = [(heated, True), (cold, False)]
+    for building, on in run_on:
+        for _ in range(360):
+            building.advance(60.0, on)
+    assert heated.truth()["slab@bench"] > cold.truth()["slab@bench"] + 5.0
+    assert heated.truth()["slab@paint"] == pytest.approx(cold.truth()["slab@paint"], abs=0.1)
+    assert heated.truth()["return"] == heated.truth()["return@loop-bench"]
+    assert heated.truth()["return"] > heated.truth()["return@loop-paint"] + 5.0
+
+
+@pytest.mark.parametrize(
+    ("open_loops", "pump_runs"),
+    [(frozenset({"loop-bench"}), None), (frozenset(), None), (None, False), (None, True)],
+)
+def test_energy_balance_closes_however_it_flows(
+    two_zone_site: Site,
+    winter: Weather,
+    open_loops: frozenset[str] | None,
+    pump_runs: bool | None,
+) -> None:
+    """Heat stored equals heat in less heat lost; without flow the boiler's thermostat ends it."""
+    building = _two_rooms(two_zone_site, winter)
+    building.pipe(open_loops=open_loops, pump_runs=pump_runs)
+    before_j, flows_w = building.stored_j(), []
+    for _ in range(360):
+        building.advance(10.0, True)
+        flows_w.append(building.inflow_w())
+    stored_j = building.stored_j() - before_j
+    assert stored_j == pytest.approx(sum(flows_w) * 10.0, rel=0.005, abs=3.6e5)
+    assert building.truth()["supply"] <= building.heater.supply_limit_c + 1e-6
