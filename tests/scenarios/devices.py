@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from controller.records.decision import Command
 from controller.records.instant import Instant
-from controller.records.site import Heater, Role, Sensor
+from controller.records.site import Heater, Output, Role, Sensor, ZoneValve
 from controller.rehearsal.building import normalised, value_for
 from controller.rehearsal.relay_board import LeaseBoard
+from controller.rehearsal.wired_outputs import PUMP_W
 from controller.relays.mqtt import Report, command_payload, parse_report
 from controller.sensors.decode import Message
 from controller.units import to_house
@@ -132,27 +133,28 @@ class RelayLine:
 
     Parameters
     ----------
-    heater : Heater
+    switched : Heater or Output
+        What the contact switches.
     powered_s : float
         When the board was powered up.
     """
 
-    def __init__(self, heater: Heater, *, powered_s: float) -> None:
-        self.heater = heater
+    def __init__(self, switched: Heater | Output, *, powered_s: float) -> None:
+        self.switched, self._word = switched, switched.relay.word
         self.heard: list[Heard] = []
         self.now_s = powered_s
         self.connected, self.taken_over = True, False
         self.welded = self.stuck_open = self.mute = False
-        self._board = LeaseBoard(started_mono_s=powered_s)
+        self.power_up()
         self._last_report: Report | None = None
 
     def power_up(self) -> None:
         """The board starts anew, with its contact open."""
-        self._board = LeaseBoard(started_mono_s=self.now_s)
+        self._board = LeaseBoard(started_mono_s=self.now_s, word=self._word)
 
     @property
     def closed(self) -> bool:
-        """Whether the heater's circuit is closed."""
+        """Whether the circuit is closed."""
         return (self._board.heat(self.now_s) or self.welded) and not self.stuck_open
 
     def send(self, command: Command) -> bool:
@@ -160,7 +162,7 @@ class RelayLine:
         answers_s = None if self._last_report is None else self._last_report.uptime_s
         if not self.connected or (command.heat and answers_s is None):
             return False
-        payload = command_payload(command, answers_s=answers_s)
+        payload = command_payload(command, answers_s=answers_s, word=self._word)
         receipt = self._board.receive(payload, self.now_s)
         self.heard.append(Heard(self.now_s, payload, receipt.accepted))
         return True
@@ -170,9 +172,41 @@ class RelayLine:
         if self.mute:
             return None
         fields = json.loads(self._board.report(self.now_s))
-        payload = json.dumps({**fields, "heat": self.closed}).encode()
-        self._last_report = parse_report(payload, at)
+        payload = json.dumps({**fields, self._word: self.closed}).encode()
+        self._last_report = parse_report(payload, at, word=self._word)
         return payload
+
+
+class OutputLine(RelayLine):
+    """The same with a pump or a valve at the contact.
+
+    Attributes
+    ----------
+    seized : bool
+        Whether it does not move, whatever its contact does.
+    """
+
+    seized = False
+    _moved_s = 0.0
+
+    @property
+    def lets_through(self) -> bool:
+        """Whether the pump turns, or the valve is open."""
+        travel_s = self.switched.travel_s if isinstance(self.switched, ZoneValve) else 0.0
+        return self._moves and self._moved_s >= travel_s
+
+    @property
+    def power_w(self) -> float:
+        """What a pump draws [W]."""
+        return PUMP_W if self.lets_through else 0.0
+
+    def pass_time(self, seconds: float) -> None:
+        """Let a valve travel; one that is told to close is shut at once, which is the worse."""
+        self._moved_s = self._moved_s + seconds if self._moves else 0.0
+
+    @property
+    def _moves(self) -> bool:
+        return self.closed and not self.seized
 
 
 def fahrenheit(celsius: float) -> float:

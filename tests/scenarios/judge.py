@@ -96,6 +96,16 @@ class Story:
         ticks = [i * self._tick_s for i, closed in enumerate(self.contact) if closed]
         return self._tick_s * sum(since_s <= at_s < until_s for at_s in ticks)
 
+    def spans_s(self, output: str) -> list[tuple[float, float]]:
+        """From when to when a pump ran or a valve was open [stage's s]."""
+        spans, number = [], 0
+        for moves, run in itertools.groupby(self._stage.contacts[output]):
+            count = len(list(run))
+            if moves:
+                spans.append((number * self._tick_s, (number + count) * self._tick_s))
+            number += count
+        return spans
+
     def off_after_s(self, moment_s: float) -> float:
         """Time from a moment of the stage until the circuit was first seen open [s].
 
@@ -122,20 +132,29 @@ class Story:
 
     # --- the truth ------------------------------------------------------------------------------
 
-    def highest_c(self, role: Role, since_s: float = 0.0) -> float:
-        """The highest true temperature of a role (of all zones) [°C]."""
-        return max(_values(self._since(since_s), role))
+    def highest(self, role: Role, since_s: float = 0.0, *, zone: str | None = None) -> float:
+        """The highest true value of a role, of all zones or one [°C; bar]."""
+        return max(self._values(self._since(since_s), role, zone))
 
-    def lowest_c(self, role: Role, since_s: float = 0.0) -> float:
-        """The lowest true temperature of a role (of all zones) [°C]."""
-        return min(_values(self._since(since_s), role))
+    def lowest(self, role: Role, since_s: float = 0.0, *, zone: str | None = None) -> float:
+        """The lowest true value of a role, of all zones or one [°C; bar]."""
+        return min(self._values(self._since(since_s), role, zone))
 
-    def room_c(self, wall_time: str) -> float:
+    def room_c(self, wall_time: str, *, zone: str | None = None) -> float:
         """True room air, smoothed over the 20 minutes before a wall time [°C]."""
         utc_s = self._stage.utc_s(wall_time)
         span = [m for m in self._stage.minutes if utc_s - SMOOTHED_S <= m.utc_s <= utc_s]
-        airs = list(_values(span, Role.AIR))
+        airs = list(self._values(span, Role.AIR, zone))
         return sum(airs) / len(airs)
+
+    def _values(
+        self, minutes: Iterable[Minute], role: Role, zone: str | None = None
+    ) -> Iterator[float]:
+        for minute in minutes:
+            for key, value in minute.truth[self._heater].items():
+                name, _, subject = key.partition("@")
+                if name == role.value and (zone is None or zone == subject):
+                    yield value
 
     def _since(self, since_s: float) -> list[Minute]:
         return [m for m in self._stage.minutes if m.at_s >= since_s]
@@ -158,6 +177,7 @@ class Story:
             "no heat on a hot pipe": self._demand_no_heat_on_hot,
             "no freezing": self._demand_no_freezing,
             "no heat on the unknown": self._demand_known,
+            "flow": self._demand_flow,
         }
         assert set(but) <= set(demands)
         for name, demand in demands.items():
@@ -210,8 +230,8 @@ class Story:
             Role.FLOOR_SURFACE: limits.surface_max_c,
         }
         for role, bound_c in bounds.items():
-            if self.highest_c(role) > bound_c:
-                yield f"{role.value} reached {self.highest_c(role):.1f} °C"
+            if self.highest(role) > bound_c:
+                yield f"{role.value} reached {self.highest(role):.1f} °C"
 
     def _demand_no_heat_on_hot(self) -> Iterator[str]:
         """No ON comes to a relay whose slab or supply has been above its limit for a while."""
@@ -221,7 +241,7 @@ class Story:
             (Role.SLAB, limits.slab_max_c),
             (Role.SUPPLY, limits.supply_max_c),
         ):
-            hot = [max(_values([m], role)) > bound_c + SENSED_K for m in minutes]
+            hot = [max(self._values([m], role)) > bound_c + SENSED_K for m in minutes]
             for told in self.told:
                 first = bisect.bisect_left(times, told.at_s - SENT_S)
                 last = bisect.bisect_right(times, told.at_s)
@@ -231,13 +251,15 @@ class Story:
     def _demand_no_freezing(self) -> Iterator[str]:
         """Slab and returning fluid stay above 0 °C."""
         for role in (Role.SLAB, Role.RETURN):
-            if self.lowest_c(role) <= 0.0:
-                yield f"{role.value} fell to {self.lowest_c(role):.1f} °C"
+            if self.lowest(role) <= 0.0:
+                yield f"{role.value} fell to {self.lowest(role):.1f} °C"
 
     def _demand_known(self) -> Iterator[str]:
         """With a slab sensor long silent, no hour holds more heat than the blind duty."""
         stage, limits = self._stage, self._stage.configuration.limits
-        slabs = [s.id for s in stage.configuration.site.sensors if s.role is Role.SLAB]
+        site = stage.configuration.site
+        fitted = site.sensors_of(site.heater(self._heater))
+        slabs = [s.id for s in fitted if s.role is Role.SLAB]
         begin_s = stage.began_utc_s
         for sensor in slabs:
             sent = [-1e12, *(t - begin_s for t in stage.wires.sent[sensor]), stage.at_s]
@@ -247,18 +269,29 @@ class Story:
                 if spent_s > limits.blind_duty_s + self._tick_s:
                     yield f"{spent_s:.0f} s of heat in an hour with {sensor} silent"
 
+    def _demand_flow(self) -> Iterator[str]:
+        """Where pump and valves are switched: fluid goes round before heat, and after it."""
+        site, contacts = self._stage.configuration.site, self._stage.contacts
+        heater = site.heater(self._heater)
+        loops, ticks = site.loops_of(heater), range(len(self.contact))
+        valves = [loop.valve for loop in loops]
+        open_at = [any(v is None or contacts[v.id][n] for v in valves) for n in ticks]
+        runs_at = contacts[heater.pump.id] if heater.pump else [True] * len(ticks)
+        after_s = min((v.close_after_s if v else 0.0 for v in valves), default=0.0)
+        overrun_s = heater.pump.overrun_s if heater.pump else after_s
+        for number, (before, closed) in enumerate(itertools.pairwise(self.contact), 1):
+            at_s, flows = number * self._tick_s, open_at[number] and runs_at[number]
+            if closed and not before and not flows:
+                yield f"heat begins at {at_s:.0f} s without flow"
+            after = slice(number, number + round(overrun_s / self._tick_s))
+            if before and not closed and not (all(runs_at[after]) and all(open_at[after])):
+                yield f"flow ends before its overrun after {at_s:.0f} s"
+
 
 def _told(at_s: float, payload: bytes, accepted: bool) -> Told:
     fields = json.loads(payload)
     lease_s = float(fields.get("lease_s", 0.0))
     return Told(at_s, fields["heat"], fields["seq"], lease_s, accepted)
-
-
-def _values(minutes: Iterable[Minute], role: Role) -> Iterator[float]:
-    for minute in minutes:
-        for key, value in minute.truth.items():
-            if key.partition("@")[0] == role.value:
-                yield value
 
 
 def _objections(decision: Decision) -> set[str]:

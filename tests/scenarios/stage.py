@@ -1,4 +1,4 @@
-"""The whole service in stepped time against the simulated workshop: every scenario plays here.
+"""The whole service in stepped time against simulated workshops: every scenario plays here.
 
 Guard, intake, store, desk, planner, configuration and calendar are the real ones. What stands in
 is the wire: messages are handed over instead of sent, and a relay board with its own clock obeys
@@ -29,12 +29,15 @@ from controller.planning_desk import PlanningDesk
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from controller.records.sessions import Session
+from controller.records.site import CirculationPump, Role
+from controller.rehearsal.building import normalised, value_for
 from controller.rehearsal.weather import Weather
 from controller.rehearsal.workshop import Workshop
 from controller.requests import leave_acknowledgement
 from controller.store.writer import Writer, open_writer
-from tests.scenarios.devices import SENSE_S, RelayLine, Wires
+from tests.scenarios.devices import SENSE_S, OutputLine, RelayLine, Wires
 from tests.scenarios.planning import PlannerInHouse
+from tests.scenarios.sites import bookings_text
 from tests.scenarios.weathers import OpenDoor, held_at, winter
 
 EXAMPLE = Path(__file__).parents[2] / "config"
@@ -52,7 +55,7 @@ class Setting:
     start : str
         Wall time where the workshop is.
     sessions : tuple of str
-        Each "date from-to target [°C]" in wall time.
+        Each "date from-to target [°C]" in wall time, and the zone where there are several.
     edits : mapping of str to (old, new)
         Changes of the shipped example's text, by file.
     colder_k : float
@@ -88,11 +91,11 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Minute:
-    """What was true at one moment of the play [stage's s; UTC s; by role]."""
+    """What was true at one moment of the play [stage's s; UTC s; by heater and role]."""
 
     at_s: float
     utc_s: float
-    truth: Mapping[str, float] = field(repr=False)
+    truth: Mapping[str, Mapping[str, float]] = field(repr=False)
 
 
 class Stage:
@@ -118,13 +121,16 @@ class Stage:
         self.true_s = to_utc_s(datetime.fromisoformat(self.setting.start), site.time_zone)
         self.began_utc_s, self.at_s = self.true_s, 0.0
         self.clock_off_s, self._booted_s = self.setting.clock_off_s, -UP_SINCE_S
-        self.workshop = self._build()
+        self.workshops = self._build()
         self.wires = Wires(site.sensors)
         self.lines = {h.id: RelayLine(h, powered_s=0.0) for h in site.heaters}
+        self.outputs = {
+            o.id: OutputLine(o, powered_s=0.0) for h in site.heaters for o in site.outputs_of(h)
+        }
         self.minutes: list[Minute] = []
-        self.contacts: dict[str, list[bool]] = {h.id: [] for h in site.heaters}
+        self.contacts: dict[str, list[bool]] = {name: [] for name in self._boards()}
         self.distress = io.StringIO()
-        self._next_sense_s = 0.0
+        self._next_sense_s = self._leak_bar_per_h = 0.0
         self.boot()
 
     # --- the machine ----------------------------------------------------------------------------
@@ -149,7 +155,7 @@ class Stage:
             watch=watch,
             clock=self.clock,
             intake=Intake(self.configuration.site, self.wires, on_forecast=desk.want_plans),
-            relays=self.lines,
+            relays=self._boards(),
             store=self.store,
             desk=desk,
             distress=self.distress,
@@ -164,11 +170,11 @@ class Stage:
         """No power anywhere: contact open, nothing measured, and a machine that boots anew."""
         self.store.close()
         end_s = self.at_s + hours * HOUR_S
-        for line in self.lines.values():
+        for line in self._boards().values():
             line.power_up()
         while self.at_s < end_s:
             self._pass(self.setting.tick_s)
-        for line in self.lines.values():
+        for line in self._boards().values():
             line.power_up()
         self._booted_s = self.at_s
         self.wires.drain()
@@ -176,8 +182,7 @@ class Stage:
 
     def hand_out_retained(self, *, age_s: float) -> None:
         """The broker hands out what each sensor said so long ago."""
-        values, held_s = self.workshop.sense(), self.true_s - age_s
-        self.wires.retain(values, true_s=held_s, at=self._now())
+        self.wires.retain(self._sensed(), true_s=self.true_s - age_s, at=self._now())
 
     def set_clock(self, off_s: float) -> None:
         """Set the service's wall clock to so far ahead of the truth [s]."""
@@ -192,7 +197,7 @@ class Stage:
 
     def book(self, *booked: str) -> None:
         """The owner writes other bookings."""
-        (self.files / "bookings.yaml").write_text(_bookings(booked), encoding="utf-8")
+        (self.files / "bookings.yaml").write_text(bookings_text(booked), encoding="utf-8")
 
     def acknowledge(self) -> None:
         """The owner acknowledges every lockout."""
@@ -218,6 +223,10 @@ class Stage:
         self.workshop.heater = replace(heater, rating_w=0.0)
         yield
         self.workshop.heater = heater
+
+    def leak(self, bar_per_h: float) -> None:
+        """Every loop loses pressure from now on; below 0 it is filled."""
+        self._leak_bar_per_h = bar_per_h
 
     def break_thermostat(self, *, rating_w: float) -> None:
         """The boiler's own thermostat fails, and its element has this power [W]."""
@@ -266,9 +275,9 @@ class Stage:
         self.clock.set(at)
         if self.at_s >= self._next_sense_s:
             self._next_sense_s = self.at_s + SENSE_S
-            self.wires.sense(self.workshop.sense(), true_s=self.true_s, at=at)
-        for line in self.lines.values():
-            report, topic = line.report(at), line.heater.relay.report_topic
+            self.wires.sense(self._sensed(), true_s=self.true_s, at=at)
+        for line in self._boards().values():
+            report, topic = line.report(at), line.switched.relay.report_topic
             if report is not None and topic is not None:
                 self.wires.publish(topic, report, at=at)
         self.guard.tick()
@@ -290,20 +299,64 @@ class Stage:
     def _now(self) -> Instant:
         return Instant(self.true_s + self.clock_off_s, self.at_s - self._booted_s)
 
+    @property
+    def workshop(self) -> Workshop:
+        """What the first heater warms."""
+        return next(iter(self.workshops.values()))
+
+    def _boards(self) -> dict[str, RelayLine]:
+        return {**self.lines, **self.outputs}
+
+    def _sensed(self) -> dict[str, float]:
+        """What every sensor reads, by role and subject."""
+        found = {
+            f"{Role.POWER}@{name}": output.power_w
+            for name, output in self.outputs.items()
+            if isinstance(output.switched, CirculationPump)
+        }
+        site = self.configuration.site
+        for heater in site.heaters:
+            values = normalised(self.workshops[heater.id].sense())
+            for sensor in site.sensors_of(heater):
+                value = value_for(values, sensor.role, sensor.subject)
+                if value is not None:
+                    found.setdefault(f"{sensor.role}@{sensor.subject}", value)
+        return found
+
     def _pass(self, seconds: float) -> None:
-        """Let the true time go on; the contact is looked at before, the truth once a minute."""
-        heating = False
-        for heater, line in self.lines.items():
+        """Let the true time go on; contacts are looked at before, the truth once a minute."""
+        for line in self._boards().values():
             line.now_s = self.at_s
-            self.contacts[heater].append(line.closed)
-            heating = heating or line.closed
+        for name, line in self._boards().items():
+            moves = line.lets_through if isinstance(line, OutputLine) else line.closed
+            self.contacts[name].append(moves)
         if self.at_s % 60.0 < seconds:
-            self.minutes.append(Minute(self.at_s, self.true_s, self.workshop.truth()))
-        self.workshop.advance(seconds, heating)
+            truth = {name: shop.truth() for name, shop in self.workshops.items()}
+            self.minutes.append(Minute(self.at_s, self.true_s, truth))
+        for name, workshop in self.workshops.items():
+            workshop.cold_bar -= self._leak_bar_per_h * seconds / HOUR_S
+            self._pipe(name)
+            workshop.advance(seconds, self.contacts[name][-1])
+        for output in self.outputs.values():
+            output.pass_time(seconds)
         self.at_s += seconds
         self.true_s += seconds
-        for line in self.lines.values():
+        for line in self._boards().values():
             line.now_s = self.at_s
+
+    def _pipe(self, name: str) -> None:
+        """Let fluid go round as pump and valves stand."""
+        site = self.configuration.site
+        heater = site.heater(name)
+        loops = site.loops_of(heater)
+        ways = {
+            loop.id: loop.valve is None or self.outputs[loop.valve.id].lets_through
+            for loop in loops
+        }
+        self.workshops[name].pipe(
+            open_loops=frozenset(loop for loop, is_open in ways.items() if is_open),
+            pump_runs=self.outputs[heater.pump.id].lets_through if heater.pump else None,
+        )
 
     # --- the scenery ----------------------------------------------------------------------------
 
@@ -315,34 +368,22 @@ class Stage:
         for file, old, new in self.setting.edits:
             self.edit(file, old, new)
 
-    def _build(self) -> Workshop:
+    def _build(self) -> dict[str, Workshop]:
         site, setting = self.configuration.site, self.setting
         start = datetime.fromisoformat(setting.start).replace(tzinfo=ZoneInfo(site.time_zone))
         since = datetime.fromisoformat(setting.colder_since)
         self.weather: Weather = winter(site, start, colder_k=setting.colder_k, since=since)
         if setting.outdoor_c is not None:
             self.weather = held_at(self.weather, setting.outdoor_c)
-        heater = site.heaters[0]
-        return Workshop(
-            site,
-            heater.id,
-            self.weather,
-            self.sessions(),
-            start_s=self.true_s,
-            seed=self.seed,
-            spread=setting.off,
-        )
-
-
-def _bookings(booked: tuple[str, ...]) -> str:
-    """A bookings file: each entry "date from-to target"."""
-    lines = ["targets: {}", "bookings:"] if booked else ["targets: {}", "bookings: {}"]
-    for number, entry in enumerate(booked, 1):
-        date, hours, target = entry.split()
-        start, end = hours.split("-")
-        overnight = ", overnight: true" if end <= start else ""
-        lines.append(
-            f"  session-{number}: {{title: Work, date: {date}, start: {start}, end: {end}, "
-            f"target: {target}{overnight}}}"
-        )
-    return "\n".join(lines) + "\n"
+        return {
+            heater.id: Workshop(
+                site,
+                heater.id,
+                self.weather,
+                self.sessions(),
+                start_s=self.true_s,
+                seed=self.seed + 1000 * number,
+                spread=setting.off,
+            )
+            for number, heater in enumerate(site.heaters)
+        }

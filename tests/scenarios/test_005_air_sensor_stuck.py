@@ -16,7 +16,7 @@ def test_a_stuck_air_sensor_is_unknown(make_stage: MakeStage, measured: Measured
 
     story = Story(stage).judge()
     measured(story.off_after_s(stuck_s))
-    assert story.highest_c(Role.AIR) < 16.0
+    assert story.highest(Role.AIR) < 16.0
     assert story.reasons() == {
         "first_run not_yet": 1,
         "stale_reading doubted": 1,

@@ -16,5 +16,5 @@ def test_an_open_door_is_frost_only_when_it_lasts(make_stage: MakeStage) -> None
     story = Story(stage).judge()
     opened_s = 600.0
     assert story.on_s(0.0, opened_s + 1800.0) == 0.0
-    assert story.highest_c(Role.SLAB) < 26.0
+    assert story.highest(Role.SLAB) < 26.0
     assert story.reasons() == {"first_run not_yet": 1, "frost_protection cold": 1}

@@ -14,8 +14,8 @@ def test_the_blind_duty_keeps_the_pipes(make_stage: MakeStage, long: bool) -> No
 
     story = Story(stage).judge()
     assert story.hottest_hour_s() == 900.0
-    assert story.lowest_c(Role.SLAB) > 3.0
-    assert story.lowest_c(Role.RETURN) > 3.0
+    assert story.lowest(Role.SLAB) > 3.0
+    assert story.lowest(Role.RETURN) > 3.0
     spells = round(story.on_s() / 900.0)
     reasons = story.reasons()
     assert reasons.pop("frost_protection blind") == spells

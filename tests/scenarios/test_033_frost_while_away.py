@@ -11,7 +11,7 @@ def test_frost_protection_keeps_the_pipes(make_stage: MakeStage, long: bool) -> 
     stage.run(hours=24 * (14 if long else 1))
 
     story = Story(stage).judge()
-    assert story.lowest_c(Role.SLAB) > 5.0
-    assert story.lowest_c(Role.RETURN) > 5.0
+    assert story.lowest(Role.SLAB) > 5.0
+    assert story.lowest(Role.RETURN) > 5.0
     if not long:
         assert story.reasons() == {"first_run not_yet": 1, "frost_protection cold": 2}

@@ -13,6 +13,7 @@ from controller.records.safety import Severity
 from controller.rehearsal.relay_board import LeaseBoard
 from tests.scenarios.conftest import MakeStage
 from tests.scenarios.judge import Story
+from tests.scenarios.sites import BAY_VALVE, CIRCULATOR
 from tests.scenarios.stage import Stage
 
 
@@ -104,4 +105,26 @@ def test_heat_on_an_unknown_slab_is_found(
     stage.run(hours=2)
 
     with pytest.raises(AssertionError, match=r"no heat on the unknown: .* bay-slab silent"):
+        Story(stage).judge()
+
+
+def test_heat_without_flow_is_found(make_stage: MakeStage) -> None:
+    """A valve that is jammed shut while its board says open breaks the demand."""
+    stage = make_stage(edits=BAY_VALVE)
+    stage.outputs["bay-valve"].seized = True
+    stage.preheat(minutes=1.0)
+
+    with pytest.raises(AssertionError, match=r"flow: heat begins at .* s without flow"):
+        Story(stage).judge()
+
+
+def test_a_pump_without_overrun_is_found(make_stage: MakeStage) -> None:
+    """A pump that stops with the heat breaks the demand."""
+    stage = make_stage(edits=CIRCULATOR)
+    stage.preheat(minutes=5.0)
+    stage.outputs["circulator"].seized = True
+    stage.book()
+    stage.run(minutes=1)
+
+    with pytest.raises(AssertionError, match="flow: flow ends before its overrun after"):
         Story(stage).judge()
