@@ -121,7 +121,7 @@ def test_a_renewal_held_up_for_less_than_a_lease_adds_nothing_to_it(
     os.kill(broker.pid, signal.SIGKILL)
     off_s = LEASE_S - 5.0 + paced.open_after(at_most_s=300.0)
     assert off_s == paced.clock.now().mono_s - since_mono_s
-    noted("broker frozen for 115 s, then killed", off_s, bound_s=LEASE_S, clock=RELAY)
+    noted("broker frozen for less than a lease, then killed", off_s, bound_s=LEASE_S, clock=RELAY)
 
 
 def test_the_will_of_a_guard_that_dies_in_front_of_a_frozen_broker_is_kept_for_the_thaw(
@@ -167,7 +167,7 @@ def test_a_flood_on_one_topic_disturbs_neither_control_nor_memory(
     )
     assert flood.rate > 5_000.0  # a busy machine does not send more
     assert grown_mb < 40.0
-    noted("flood, then supply too hot", off_s, bound_s=LEASE_S)
+    noted("broker flooded, then supply too hot", off_s, bound_s=LEASE_S)
 
 
 def obeyed(workshop: Workshop) -> int:

@@ -67,7 +67,7 @@ def test_no_crash_loop_refills_the_frost_budget(
     unheard = "" if with_will else ", its will not heard"
     # two faults at once: of the last lease of an hour nobody can say that it was used up
     bound_s = BLIND_S if with_will else BLIND_S + LEASE_S
-    fault = f"guard killed {kills} times in {HOURS} h of blind heat{unheard}: heat in any hour"
+    fault = f"guard killed in a loop, blind frost heat, {kills} times in {HOURS} h{unheard}"
     noted(fault, spent_s, bound_s=bound_s, clock="relay's own")
     assert spent_s > BLIND_S / 4
 

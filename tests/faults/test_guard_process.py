@@ -49,4 +49,4 @@ def test_a_relay_connection_whose_thread_hangs_is_off_by_its_will(
         within(TIMERS.will_s + 30.0, lambda: not workshop.relay.closed)
         assert service.struck_mono_s is not None
         off_s = workshop.relay.first_off_after(service.struck_mono_s)
-    noted("network thread of the relay's connection hangs", off_s, bound_s=TIMERS.will_s)
+    noted("relay's network thread hangs", off_s, bound_s=TIMERS.will_s)

@@ -71,7 +71,11 @@ def test_half_a_command_is_none(
         # the first word of the new connection
         within(AGAIN_S, lambda: b"seq" in workshop.relay.heard[-1].payload)
         assert workshop.relay.accepted() == obeyed
-    noted("service parted in the middle of a packet", off_s, bound_s=TIMERS.will_s + TIMERS.tick_s)
+    noted(
+        "service parted from the broker, in mid-packet",
+        off_s,
+        bound_s=TIMERS.will_s + TIMERS.tick_s,
+    )
 
 
 @pytest.mark.parametrize("parted", CUTS)

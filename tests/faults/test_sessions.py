@@ -149,7 +149,7 @@ def test_a_relay_without_leases_falls_back_on_its_timer(
     timed.step()
     os.kill(broker.pid, signal.SIGKILL)
     off_s = timed.open_after(at_most_s=DROP_OUT_S + 60.0)
-    fault = f"broker killed, relay with a timer of {DROP_OUT_S:g} s instead of leases"
+    fault = f"broker killed, relay without leases but with a timer of {DROP_OUT_S:g} s"
     noted(fault, off_s, bound_s=DROP_OUT_S, clock="relay's own")
 
 
