@@ -25,6 +25,12 @@ _ALARMS = {
         "The heater draws power although it was told OFF: switch it off at the breaker.",
         alarm=True,
     ),
+    ("relay_reachable", "not_sent"): Notice(
+        NoticeKind.FROST_NOT_SENT,
+        "Frost protection asks for heat, but the relay cannot be reached and nothing is sent: only "
+        "a hard-wired frost stat or glycol guards the pipes.",
+        alarm=True,
+    ),
     ("pump_proof", "stands"): Notice(
         NoticeKind.PUMP_STANDS,
         "The circulation pump was told to run and does not: no heat at all until it does.",

@@ -310,6 +310,7 @@ def _view(
         command_age_s=now.mono_s - carry.changed_mono_s,
         latched=carry.state.latched,
         relay_reachable=situation.relay_reachable,
+        relay_holds_s=situation.heater.relay.holds_s,
         gap_s=carry.gap_s if last is None else None,
         supply_limit_c=situation.heater.supply_limit_c,
         zone_facts={zone.id: zone_facts(zone) for zone in situation.zones},

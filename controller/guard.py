@@ -283,7 +283,7 @@ class Guard:
             parameter_sets=self._desk.parameter_sets,
             acknowledged=acknowledged,
             notices=failed.notices + notices + standing,
-            relay_reachable=desk.relay.connected,
+            relay_reachable=desk.relay.reachable,
             loops=self._site.loops_of(heater),
             outputs_reachable=desk.outputs.reachable,
         )

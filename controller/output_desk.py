@@ -18,6 +18,11 @@ class RelayPort(Protocol):
         ...
 
     @property
+    def reachable(self) -> bool:
+        """Whether an ON can be delivered now, which asks for more."""
+        ...
+
+    @property
     def taken_over(self) -> bool:
         """Whether another client has taken this relay's session."""
         ...

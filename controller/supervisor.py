@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from controller.interlocks import RULES
+from controller.interlocks import RULES, relay_reachable
 from controller.interlocks.rule import FAILED, Rule
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 
@@ -55,7 +55,17 @@ def supervise(
     worst = max(verdicts, key=lambda v: v.severity)
     heat = settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)
     deciding = worst if worst.severity >= Severity.HOLD else None
+    if heat and not view.relay_reachable:
+        # frost protection alone comes so far; what cannot be sent is not on record as a command
+        heat, verdicts = False, [_not_sent(v) for v in verdicts]
+        deciding = next(v for v in verdicts if v.rule == relay_reachable.NAME)
     return Ruling(heat, tuple(verdicts), deciding, latched, remembered)
+
+
+def _not_sent(verdict: Verdict) -> Verdict:
+    if verdict.rule != relay_reachable.NAME:
+        return verdict
+    return replace(verdict, severity=Severity.OFF, reason="not_sent", clears=Clears.WHEN_CLEAR)
 
 
 def _hear(rule: Rule, view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:

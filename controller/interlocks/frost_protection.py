@@ -200,9 +200,15 @@ def _account(view: SafetyView, memory: Memory) -> dict[str, float]:
         for number in range(WINDOW_MINUTES + 1 - older if spent else 0)
         if _minute(number) in spent
     }
-    if memory.get("asking"):
+    if memory.get("asking") and _may_heat(view):
         account[_minute(0)] = account.get(_minute(0), 0.0) + _charge_s(view, passed_s)
     return {**account, "minute_s": minute_s % MINUTE_S}
+
+
+def _may_heat(view: SafetyView) -> bool:
+    """Whether heat that was asked for may have come: it could be sent, or the last ON held."""
+    told = view.relay_reachable or view.heating or _just_started(view)
+    return told or view.command_age_s <= view.relay_holds_s
 
 
 def _charge_s(view: SafetyView, passed_s: float) -> float:

@@ -49,11 +49,13 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
 def _heat_after_off(
     view: SafetyView, states: tuple[Sensed, ...], powers: tuple[Sensed, ...]
 ) -> tuple[str, Sensed] | None:
+    # an OFF that cannot be sent leaves the relay to its lease
+    lease_s = 0.0 if view.relay_reachable else view.relay_holds_s
     for state in states:
-        if _is_later_than_command(view, state, GRACE_S) and _closed(state):
+        if _is_later_than_command(view, state, GRACE_S + lease_s) and _closed(state):
             return "on_when_off", state
     for power in powers:
-        later = _is_later_than_command(view, power, POWER_GRACE_S)
+        later = _is_later_than_command(view, power, POWER_GRACE_S + lease_s)
         if later and (power.value or 0.0) > POWER_SHARE * view.rating_w:
             return "power_when_off", power
     return None

@@ -72,6 +72,7 @@ class NoticeKind(StrEnum):
     PRESSURE_FALLING = "pressure_falling"
     PRESSURE_IMPLAUSIBLE = "pressure_implausible"
     NO_POWER = "no_power"
+    FROST_NOT_SENT = "frost_not_sent"
 
 
 @dataclass(frozen=True, slots=True)

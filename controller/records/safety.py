@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 
 from controller.records.instant import Instant
-from controller.records.limits import Limits
+from controller.records.limits import LEASE_S, Limits
 from controller.records.outputs import PumpView
 from controller.records.readings import Sensed
 from controller.records.site import Role
@@ -134,6 +134,8 @@ class SafetyView:
         Rules whose confirmed trip has not been acknowledged.
     relay_reachable : bool
         Whether a command can be delivered at this moment.
+    relay_holds_s : float
+        How long the last ON lasts at the relay by itself [s].
     gap_s : float, optional
         At the first tick of a process the time since the last stored one, where both clocks
         tell the same; None where it is not known [s].
@@ -162,6 +164,7 @@ class SafetyView:
     command_age_s: float
     latched: frozenset[str]
     relay_reachable: bool = True
+    relay_holds_s: float = LEASE_S
     gap_s: float | None = None
     faulty: bool = False
     pump: PumpView | None = None

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
+from controller.records.limits import LEASE_S
+
 OUTDOOR = "outdoor"
 """Subject of every sensor that belongs to no zone, loop or heater."""
 FORECAST = "forecast"
@@ -147,9 +149,8 @@ class Relay:
     ``drop_out_s`` declares the hard-wired drop-out time, or the service refuses to start.
     ``report_topic`` is where a relay board that knows leases says what it does and how long it
     has been up; each ON then answers its latest report, so that one held up on the way is refused.
-    ``word`` is the key that says on or off in commands and reports. ``falls_off``: every end of
-    a connection means OFF, as it must for heat. A pump or valve that stopped with it would leave a
-    heater without flow while its own lease still runs, so theirs go on to the end of their leases.
+    ``word`` says on or off in commands and reports. ``falls_off``: every end of a connection means
+    OFF, as it must for heat; a pump or valve goes on to the end of its lease, for the heater may.
     """
 
     command_topic: str
@@ -158,6 +159,11 @@ class Relay:
     report_topic: str | None = None
     word: str = "heat"
     falls_off: bool = True
+
+    @property
+    def holds_s(self) -> float:
+        """How long its last ON lasts by itself [s]."""
+        return LEASE_S if self.leases or self.drop_out_s is None else self.drop_out_s
 
 
 @dataclass(frozen=True, slots=True)

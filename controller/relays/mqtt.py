@@ -92,6 +92,12 @@ class MqttRelay:
         return self._ready
 
     @property
+    def reachable(self) -> bool:
+        """Whether an ON can be sent now: it must answer a report, where the relay makes any."""
+        reports = self._relay.report_topic is not None
+        return self._ready and not (reports and self._report is None)
+
+    @property
     def taken_over(self) -> bool:
         """Whether another client has taken our name at the broker. We do not take it back."""
         return self._taken_over

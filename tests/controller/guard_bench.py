@@ -180,6 +180,10 @@ class FakeRelay:
         self._journal, self._fault, self._heater = journal, fault, heater
         self.connected, self.taken_over = True, False
 
+    @property
+    def reachable(self) -> bool:
+        return self.connected
+
     def send(self, command: Command) -> bool:
         assert command.heater == self._heater
         # the wire is quicker than the fault: what was said has been said

@@ -140,6 +140,25 @@ def test_a_relay_that_cannot_be_reached_is_not_wished_on(workshop: Workshop) -> 
     assert workshop.last_sent() == {"boiler": False, "kettle": True}
 
 
+def test_frost_heat_that_cannot_be_sent_is_not_on_record_as_on(workshop: Workshop) -> None:
+    """Frost protection asks and nothing is sent: the record says so, and somebody is told."""
+    workshop.intake.readings = (slab(3.0), air(4.0), outdoor(-8.0), *MILD_LOFT)
+    workshop.run(60.0)
+    assert workshop.last_sent() == {"boiler": True, "kettle": False}
+    workshop.relays["boiler"].connected = False
+    journal = workshop.run(120.0)
+    assert not any(command.heat for command in sent(journal, "boiler"))
+    for decision in recorded(journal, "boiler"):
+        assert not decision.command.heat
+        assert decision.deciding is not None
+        assert (decision.deciding.rule, decision.deciding.reason) == ("relay_reachable", "not_sent")
+        assert NoticeKind.FROST_NOT_SENT in {notice.kind for notice in decision.notices}
+    workshop.relays["boiler"].connected = True
+    (decision,) = recorded(workshop.tick(), "boiler")
+    assert decision.command.heat
+    assert workshop.last_sent() == {"boiler": True, "kettle": False}
+
+
 # --- the end ------------------------------------------------------------------------------------
 
 

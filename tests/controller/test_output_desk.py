@@ -14,7 +14,8 @@ from tests.controller.outputs.shop import VALVE, Shop, make_loop
 class Ear:
     def __init__(self, heard: list[tuple[str, bool]], *, takes: bool = True) -> None:
         self.heard, self.takes = heard, takes
-        self.connected, self.taken_over = True, False
+        self.connected = self.reachable = True
+        self.taken_over = False
 
     def send(self, command: Command) -> bool:
         self.heard.append((command.heater, command.heat))

@@ -157,6 +157,11 @@ class RelayLine:
         """Whether the circuit is closed."""
         return (self._board.heat(self.now_s) or self.welded) and not self.stuck_open
 
+    @property
+    def reachable(self) -> bool:
+        """Whether an ON can be delivered now."""
+        return self.connected and self._last_report is not None
+
     def send(self, command: Command) -> bool:
         """What the guard asks of its relay; delivered at once or not at all."""
         answers_s = None if self._last_report is None else self._last_report.uptime_s

@@ -172,3 +172,32 @@ def test_the_first_of_two_silent_states_is_named() -> None:
     """As in the site file: always the same one."""
     silent = [state(True, condition=Condition.STALE, sensor=name) for name in "ab"]
     assert Script(relay_read_back).tick(*silent, heating=True).subject == "a"
+
+
+@pytest.mark.parametrize("reachable", [True, False])
+def test_an_off_that_cannot_be_sent_leaves_the_relay_to_its_lease(reachable: bool) -> None:
+    """Only what outlasts the lease is then heat after an OFF."""
+    script = Script(relay_read_back)
+    closed = sensed(Role.RELAY_STATE, 1.0, subject="boiler", age_s=0.0)
+    changes = {"heating": False, "relay_reachable": reachable}
+    first_s = next(
+        age_s
+        for age_s in range(10, 400, 10)
+        if script.tick(*MILD, closed, command_age_s=float(age_s), **changes).reason == "on_when_off"
+    )
+    assert first_s == (30 if reachable else 150)
+
+
+@pytest.mark.parametrize("reachable", [True, False])
+def test_power_after_an_off_that_cannot_be_sent(reachable: bool) -> None:
+    """The same by the meter, which may follow two minutes late."""
+    script = Script(relay_read_back)
+    draws = sensed(Role.POWER, RATING_W, subject="boiler", age_s=0.0)
+    changes = {"heating": False, "relay_reachable": reachable}
+    first_s = next(
+        age_s
+        for age_s in range(10, 400, 10)
+        if script.tick(*MILD, draws, command_age_s=float(age_s), **changes).reason
+        == "power_when_off"
+    )
+    assert first_s == (120 if reachable else 240)

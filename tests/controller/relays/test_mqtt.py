@@ -110,8 +110,18 @@ def test_no_on_before_the_first_report(recorder, reporting_relay, eventually):
     """A relay that makes reports gets no ON until there is a report to answer."""
     reporting_relay.start()
     eventually(lambda: recorder.of_kind(SUBSCRIBE))
+    eventually(lambda: reporting_relay.connected)
+    assert not reporting_relay.reachable
     assert not reporting_relay.send(ON)
     assert reporting_relay.published == 1
+
+
+def test_a_relay_without_reports_is_reachable_once_connected(recorder, relay, eventually):
+    """There is nothing that an ON would have to answer."""
+    assert not relay.reachable
+    relay.start()
+    eventually(lambda: relay.connected)
+    assert relay.reachable
 
 
 def test_a_retained_report_is_ignored(recorder, reporting_relay, eventually):
@@ -128,6 +138,7 @@ def test_a_retained_report_is_ignored(recorder, reporting_relay, eventually):
     recorder.connections[0].sendall(b"\x30" + bytes([len(report)]) + report)
     eventually(lambda: reporting_relay.report is not None)
     assert reporting_relay.report.sequence == 1
+    assert reporting_relay.reachable
 
 
 def test_a_clean_stop_says_off_and_goodbye(recorder, relay, eventually):
