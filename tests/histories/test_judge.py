@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from controller import cycle, recorder, supervisor
 from controller.interlocks import frost_protection
+from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from tests.histories.scene import Scene
 from tests.histories.violation import Violation
@@ -156,3 +158,10 @@ def test_a_missing_row_is_caught(scene: Scene, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(recorder.Recorder, "is_due", lambda self, decision: False)
     with pytest.raises(Violation, match="without a row"):
         run(scene, 20)
+
+
+def test_a_violation_comes_out_of_a_child_process() -> None:
+    """What broke in a job of a long run is told whole by its parent."""
+    seen = Violation("heat outlasts the lease", Instant(7.0, 5.0), "slab known 16", ["says ON"])
+    told = copy.copy(seen)  # as a child process hands it over
+    assert (str(told), told.what) == (str(seen), seen.what)

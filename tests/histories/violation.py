@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from controller.records.instant import Instant
 
 
@@ -14,3 +16,8 @@ class Violation(AssertionError):
             f"{what}\n  at {now.mono_s:.0f} s (wall {now.utc_s:.0f})\n  {picture}\n  {last}"
         )
         self.what = what
+        self._made_of = (what, now, picture, diary[-25:])
+
+    def __reduce__(self) -> tuple[type[Violation], tuple[Any, ...]]:
+        """How it comes out of a child process."""
+        return type(self), self._made_of
