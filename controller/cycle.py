@@ -29,7 +29,7 @@ from controller.records.limits import LEASE_S, Limits
 from controller.records.outputs import OutputCommand
 from controller.records.plan import Arrival, BlockReason, ParameterSet, Plan, Rung
 from controller.records.readings import Sensed
-from controller.records.safety import SafetyView
+from controller.records.safety import NOTHING, Acknowledged, SafetyView
 from controller.records.sessions import Session
 from controller.records.site import Heater, Loop, Role, Zone
 from controller.supervisor import Ruling, supervise
@@ -70,8 +70,8 @@ class Situation:
         The latest timetable.
     parameter_sets : mapping of str to ParameterSet
         Those in force, by zone.
-    acknowledged : bool
-        Whether the owner has acknowledged lockouts since the last tick.
+    acknowledged : Acknowledged
+        What the owner has acknowledged since the last tick.
     notices : tuple of Notice
         Standing facts to be recorded with the decision.
     relay_reachable : bool
@@ -90,7 +90,7 @@ class Situation:
     sessions: tuple[Session, ...]
     plan: Plan | None
     parameter_sets: Mapping[str, ParameterSet]
-    acknowledged: bool = False
+    acknowledged: Acknowledged = NOTHING
     notices: tuple[Notice, ...] = ()
     relay_reachable: bool = True
     loops: tuple[Loop, ...] = ()

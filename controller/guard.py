@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TextIO
 
 from controller import __version__
+from controller.acknowledgements import Acknowledgements
 from controller.alarms import unexpected
 from controller.announcer import Announcer
 from controller.clock import Clock
@@ -28,9 +29,8 @@ from controller.recorder import Recorder
 from controller.records.decision import Command, Decision, HeaterState, Notice, NoticeKind, Wish
 from controller.records.instant import Instant
 from controller.records.plan import BlockReason, Rung
-from controller.records.safety import Clears, Severity, Verdict
+from controller.records.safety import NOTHING, Acknowledged, Clears, Severity, Verdict
 from controller.records.site import Heater, Site
-from controller.requests import take_acknowledgements
 from controller.sentences import Background, headline
 from controller.session_book import SessionBook
 from controller.store.failures import StoreFailed
@@ -90,7 +90,7 @@ class Guard:
         self._store, self._desk = store, desk
         self._site: Site = watch.current.site
         self._local = LocalTime(self._site.time_zone)
-        self._book = SessionBook()
+        self._book, self._acknowledgements = SessionBook(), Acknowledgements()
         self._for_once = [Notice(NoticeKind.STARTED, "The service has started.")]
         self.site_changed = False
         now = clock.now()
@@ -161,20 +161,14 @@ class Guard:
         if any(desk.relay.taken_over or desk.outputs.taken_over for desk in self._heaters):
             raise TakenOver
         known = frozenset(desk.heater.id for desk in self._heaters)
-        acknowledged = take_acknowledgements(self._watch.current.store, known=known)
-        notices = self._gather(now) + self._watch.notices + tuple(self._for_once)
-        if acknowledged:
-            names = ", ".join(sorted(acknowledged))
-            notices += (
-                Notice(
-                    NoticeKind.ACKNOWLEDGED,
-                    f"Acknowledged for {names}: lockouts, and sensors taken out.",
-                ),
-            )
+        store = self._watch.current.store
+        acknowledged, told = self._acknowledgements.take(store, known=known)
+        notices = self._gather(now) + self._watch.notices + tuple(self._for_once) + told
         self._for_once.clear()
         for desk in self._heaters:
             try:
-                self._decide(desk, now, notices, acknowledged=desk.heater.id in acknowledged)
+                given = acknowledged.get(desk.heater.id, NOTHING)
+                self._decide(desk, now, notices, acknowledged=given)
             except Exception as error:
                 log.exception("unexpected error while deciding for heater %s", desk.heater.id)
                 self._off(now, unexpected(error), [desk])
@@ -263,7 +257,11 @@ class Guard:
         }
 
     def _situation(
-        self, desk: _HeaterDesk, now: Instant, notices: tuple[Notice, ...], acknowledged: bool
+        self,
+        desk: _HeaterDesk,
+        now: Instant,
+        notices: tuple[Notice, ...],
+        acknowledged: Acknowledged,
     ) -> Situation:
         configuration, heater, failed = self._watch.current, desk.heater, Failures()
         sessions = failed.among(lambda: self._book.of(heater, configuration, now), ())
@@ -289,7 +287,12 @@ class Guard:
         )
 
     def _decide(
-        self, desk: _HeaterDesk, now: Instant, notices: tuple[Notice, ...], *, acknowledged: bool
+        self,
+        desk: _HeaterDesk,
+        now: Instant,
+        notices: tuple[Notice, ...],
+        *,
+        acknowledged: Acknowledged,
     ) -> None:
         situation = self._situation(desk, now, notices, acknowledged)
         decision, carry = decide(situation, desk.carry)

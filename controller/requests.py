@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import stat
+from collections.abc import Collection
 from pathlib import Path
 
 FOLDER = "requests"
@@ -16,37 +17,55 @@ LIMIT_BYTES = 4096
 """More of a request is not read."""
 
 
-def leave_acknowledgement(store: Path, heater: str, *, at_s: float) -> Path:
-    """Ask the service to lift a heater's lockout; whole or not there at all."""
+def leave_acknowledgement(
+    store: Path, heater: str, *, at_s: float, waits: Collection[str] = ()
+) -> Path:
+    """Ask the service to lift a heater's lockouts; whole or not there at all.
+
+    Parameters
+    ----------
+    store : Path
+        The store's folder.
+    heater : str
+    at_s : float
+        When it is given [UTC s].
+    waits : collection of str
+        The rules that wait for it now. A service that runs lifts whatever stands at its next tick;
+        one that is down could not say what has come since, and lifts these alone when it starts.
+    """
     folder = store / FOLDER
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     final = folder / f"acknowledge-{heater}.json"
     draft = folder / f".{final.name}.{os.getpid()}"
     descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        file.write(json.dumps({"acknowledge": heater, "at_s": at_s}))
+        file.write(json.dumps({"acknowledge": heater, "at_s": at_s, "waits": sorted(waits)}))
     draft.replace(final)
     return final
 
 
-def take_acknowledgements(store: Path, *, known: frozenset[str]) -> frozenset[str]:
+def take_acknowledgements(store: Path, *, known: frozenset[str]) -> dict[str, frozenset[str]]:
     """The heaters acknowledged since the last call, of the known ones; their files are removed.
 
-    What cannot be removed is no acknowledgement: it would lift every lockout to come.
+    With each come the rules that waited when it was given. What cannot be removed is no
+    acknowledgement: it would lift every lockout to come.
     """
-    heaters = set()
+    taken = {}
     for path in sorted((store / FOLDER).glob("acknowledge-*.json")):
         try:
-            heater = json.loads(_read(path))["acknowledge"]
-        except (OSError, ValueError, KeyError, TypeError, RecursionError):
-            heater = None
+            request = json.loads(_read(path))
+            heater, waits = request["acknowledge"], request.get("waits", [])
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            heater = waits = None
         try:
             path.unlink()
         except OSError:
             continue
         if isinstance(heater, str) and heater in known:
-            heaters.add(heater)
-    return frozenset(heaters)
+            taken[heater] = frozenset(
+                rule for rule in (waits if isinstance(waits, list) else []) if isinstance(rule, str)
+            )
+    return taken
 
 
 def _read(path: Path) -> bytes:

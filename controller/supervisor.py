@@ -11,7 +11,15 @@ from dataclasses import dataclass, replace
 
 from controller.interlocks import RULES, relay_reachable
 from controller.interlocks.rule import FAILED, Rule
-from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
+from controller.records.safety import (
+    NOTHING,
+    Acknowledged,
+    Clears,
+    Memory,
+    SafetyView,
+    Severity,
+    Verdict,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +37,7 @@ class Ruling:
 
 
 def supervise(
-    view: SafetyView, memories: Mapping[str, Memory], *, acknowledged: bool = False
+    view: SafetyView, memories: Mapping[str, Memory], *, acknowledged: Acknowledged = NOTHING
 ) -> Ruling:
     """Run all rules on a view and settle the command.
 
@@ -39,9 +47,9 @@ def supervise(
         ``view.latched`` holds the lockouts as they stood before this tick.
     memories : mapping of str to Memory
         What each rule remembered at the last tick, by rule name.
-    acknowledged : bool
-        Whether the owner has acknowledged the lockouts since the last tick. A trip that is
-        still confirmed locks out again at once.
+    acknowledged : Acknowledged
+        Which lockouts the owner has acknowledged since the last tick. A trip that is still
+        confirmed locks out again at once.
     """
     view = replace(view, acknowledged=acknowledged)
     verdicts, remembered = [], {}
@@ -49,8 +57,9 @@ def supervise(
         verdict, remembered[rule.NAME] = _hear(rule, view, memories.get(rule.NAME, {}))
         verdicts.append(verdict)
     tripped = {v.rule for v in verdicts if v.severity is Severity.LOCKOUT and v.rule != "lockout"}
-    latched = frozenset(tripped if acknowledged else view.latched | tripped)
-    if acknowledged and not latched:
+    kept = {rule for rule in view.latched if not acknowledged.covers(rule)}
+    latched = frozenset(kept | tripped)
+    if view.latched and not latched:
         verdicts = [v for v in verdicts if v.rule != "lockout"]
     worst = max(verdicts, key=lambda v: v.severity)
     heat = settle(worst.severity, wanted=view.heat_wanted, heating=view.heating)

@@ -20,6 +20,9 @@ from controller.store import Reader, StoreFailed, StoreMissing, open_reader
 
 Q = TypeVar("Q")
 
+SILENT_S = 150.0
+"""A running service leaves a row every minute, and a lease ends after two [s]."""
+
 _ASCII = str.maketrans(
     {"°": "", "²": "2", "–": "-", "−": "-", "·": ".", "▄": "+", "█": "#", "×": "x", "±": "+/-"}
 )

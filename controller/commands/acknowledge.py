@@ -4,6 +4,21 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from controller.clock import SystemClock
+from controller.commands._shared import SILENT_S, say
+from controller.configuration import load_all
+from controller.interlocks import lockout
+from controller.local_time import LocalTime
+from controller.records.decision import Decision
+from controller.records.safety import Clears, Severity
+from controller.requests import leave_acknowledgement
+from controller.store import StoreFailed, StoreMissing, open_reader
+from controller.store.lockout_marks import LockoutMarks
 
 SUMMARY = "lift a lockout after its cause is put right, or confirm that a sensor is gone for good"
 EXAMPLE = "slabtide acknowledge --heater boiler"
@@ -17,11 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Leave a request that the running service takes at its next tick."""
-    from controller.clock import SystemClock
-    from controller.configuration import load_all
-    from controller.requests import leave_acknowledgement
-
+    """Leave a request for the service, and say what it will do with it."""
     configuration = load_all(args.site)
     heaters = [heater.id for heater in configuration.site.heaters]
     heater = args.heater or (heaters[0] if len(heaters) == 1 else None)
@@ -29,10 +40,77 @@ def run(args: argparse.Namespace) -> int:
         wrong = f"there is no heater {args.heater!r}" if args.heater else "which heater?"
         print(f"{wrong}; use --heater with one of: {', '.join(heaters)}", file=sys.stderr)
         return 2
-    leave_acknowledgement(configuration.store, heater, at_s=SystemClock().now().utc_s)
-    print(
-        "Asked. A running service takes it at its next tick, one that is down when it starts. "
-        f"Where {heater} waits for nothing it changes nothing; a lockout whose cause stands "
-        "comes back at once: see `slabtide why`."
-    )
+    now_s = SystemClock().now().utc_s
+    seen = look(configuration.store, heater)
+    # also where nothing seems to wait: a lockout may stand that could not be written
+    leave_acknowledgement(configuration.store, heater, at_s=now_s, waits=seen.waits)
+    local = LocalTime(configuration.site.time_zone)
+    for line in told(seen, heater, now_s=now_s, local=local):
+        say(line)
     return 0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the record says of a heater: the rules that wait for a person, and how far it goes.
+
+    ``last_s`` is the time of the last decision [UTC s], None without any; ``trouble`` says why the
+    record could not be read.
+    """
+
+    waits: frozenset[str]
+    last_s: float | None = None
+    trouble: str = ""
+
+
+def look(store: Path, heater: str) -> Seen:
+    """What waits for an acknowledgement, by the lockouts' marks and by the last decision."""
+    marked = LockoutMarks(store).of(heater)
+    try:
+        with closing(open_reader(store)) as reader:
+            last = reader.last_decision(heater)
+    except StoreMissing:
+        return Seen(marked)
+    except StoreFailed as error:
+        return Seen(marked, trouble=str(error))
+    if last is None:
+        return Seen(marked)
+    return Seen(marked | _waiting(last), last.last_s)
+
+
+def _waiting(decision: Decision) -> frozenset[str]:
+    found = set()
+    for verdict in decision.verdicts:
+        if verdict.rule == lockout.NAME and verdict.severity is Severity.LOCKOUT:
+            found |= set(verdict.subject.split(", "))
+        elif verdict.clears is Clears.ON_ACKNOWLEDGE or verdict.reason == "falling":
+            found.add(verdict.rule)
+    return frozenset(found)
+
+
+def told(seen: Seen, heater: str, *, now_s: float, local: LocalTime) -> Iterator[str]:
+    """What will come of the request, in sentences."""
+    what = ", ".join(sorted(seen.waits)).replace("_", " ")
+    if seen.trouble:
+        yield f"The record cannot be read: {seen.trouble}"
+    if what:
+        yield f"Asked to acknowledge at {heater}: {what}."
+    elif not seen.trouble:
+        yield f"By the record nothing at {heater} waits for an acknowledgement."
+    if seen.last_s is not None and now_s - seen.last_s <= SILENT_S:
+        yield (
+            "The running service takes it at its next tick."
+            if what
+            else (
+                "The running service takes the request at its next tick and changes nothing by it."
+            )
+        )
+    else:
+        since = f"since {local.stamp(seen.last_s)}" if seen.last_s is not None else "here yet"
+        yield (
+            f"No service has written a decision {since}. One that runs all the same takes the "
+            f"request at its next tick; one that starts later lifts {what or 'nothing'} by it, "
+            "and nothing that has come since."
+        )
+    if what:
+        yield "A lockout whose cause stands comes back at once: see `slabtide why`."

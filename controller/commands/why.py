@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from controller.calendar import sessions
 from controller.commands._shared import (
+    SILENT_S,
     BadArgumentError,
     allow_times_ago,
     check_id,
@@ -26,10 +27,6 @@ EXAMPLE = "slabtide why 'yesterday 03:00'"
 
 _AROUND_S = 8 * 86_400.0
 """Bookings are looked up this far around a decision [s]: a plan reaches a week ahead."""
-
-
-_SILENT_S = 150.0
-"""A running service leaves a row every minute, and a lease ends after two [s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +94,7 @@ def _tell(configuration: Configuration, reader: Reader, decision: Decision, *, a
             "several are kept, so readings and numbers below are those of the first."
         )
     silent_s = at_s - decision.last_s
-    if silent_s > _SILENT_S:
+    if silent_s > SILENT_S:
         say(
             f"No decision is on record for the {duration(silent_s)} from then to the moment asked "
             "for: the service was not running, and without renewal the relay is off."

@@ -184,11 +184,12 @@ def _basis(view: SafetyView, memory: Memory, sensed: Sensed) -> dict[str, float]
     after a refill. From then on it is let down slowly, and follows what rises.
     """
     name, cold_bar = sensed.sensor, _cold_bar(view, sensed)
-    top_bar = None if view.acknowledged else memory.get(_TOP + name)
+    anew = view.acknowledged.covers(NAME)
+    top_bar = None if anew else memory.get(_TOP + name)
     kept = {_FILLED + name: 1.0} if {_FILLED + name, _TOP + name} & set(memory) else {}
     samples: list[float] = []
     if top_bar is None or cold_bar > top_bar + REFILLED_BAR:
-        samples, since_s = _sampled(view, {} if view.acknowledged else memory, sensed, cold_bar)
+        samples, since_s = _sampled(view, {} if anew else memory, sensed, cold_bar)
         kept[_SAMPLE_S + name] = since_s
     if len(samples) >= BASIS_READINGS:
         begun_bar, samples = median(samples), []

@@ -35,7 +35,7 @@ SENTENCES = {
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Withhold heat while a role that was fitted is not, and nobody has said that this is meant."""
     fitted = {f"{s.role.value}@{s.subject}": 1.0 for s in view.sensed if s.role in GUARDING}
-    if view.acknowledged:
+    if view.acknowledged.covers(NAME):
         return allow(NAME), fitted
     remembered = {**memory, **fitted}
     removed = sorted(set(remembered) - set(fitted))

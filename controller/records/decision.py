@@ -63,6 +63,7 @@ class NoticeKind(StrEnum):
     READINGS_REJECTED = "readings_rejected"
     READINGS_LOST = "readings_lost"
     ACKNOWLEDGED = "acknowledged"
+    NOT_ACKNOWLEDGED = "not_acknowledged"
     STARTED = "started"
     STOPPED = "stopped"
     STORE_FAILED = "store_failed"

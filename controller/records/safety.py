@@ -105,6 +105,20 @@ class LoopFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """What the owner has acknowledged: these rules, or with None whatever stands."""
+
+    rules: frozenset[str] | None = frozenset()
+
+    def covers(self, rule: str) -> bool:
+        """Whether a rule's lockout is lifted by it, or what a rule asked for is confirmed."""
+        return self.rules is None or rule in self.rules
+
+
+NOTHING, EVERYTHING = Acknowledged(), Acknowledged(None)
+
+
+@dataclass(frozen=True, slots=True)
 class SafetyView:
     """All that a rule may look at.
 
@@ -143,8 +157,8 @@ class SafetyView:
         Whether something in this tick failed that nobody had thought of.
     pump : PumpView or None
         The circulation pump that is switched from here, with its own sensors.
-    acknowledged : bool
-        Whether the owner has acknowledged something since the last tick.
+    acknowledged : Acknowledged
+        What the owner has acknowledged since the last tick.
     supply_limit_c : float
         What the heater's own thermostat is set to [°C].
     zone_facts, loop_facts : mapping
@@ -168,7 +182,7 @@ class SafetyView:
     gap_s: float | None = None
     faulty: bool = False
     pump: PumpView | None = None
-    acknowledged: bool = False
+    acknowledged: Acknowledged = NOTHING
     supply_limit_c: float = math.inf
     zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)
     loop_facts: Mapping[str, LoopFacts] = field(default_factory=dict)

@@ -16,7 +16,7 @@ from controller.records.instant import Instant
 from controller.records.limits import LEASE_S, TICK_S
 from controller.records.plan import Rung
 from controller.records.readings import Condition
-from controller.records.safety import Severity
+from controller.records.safety import EVERYTHING, Severity
 from controller.records.site import Role
 from tests.controller.builders import (
     HOUR_S,
@@ -120,7 +120,7 @@ def test_a_lockout_is_lifted_by_the_owner_alone() -> None:
     run = Run(HeaterState(latched=frozenset({"slab_over_temperature"})))
     run.run(600.0, *MILD, plan=PLAN)
     assert run.carry.state.latched
-    assert run.tick(*MILD, plan=PLAN, acknowledged=True).command.heat is True
+    assert run.tick(*MILD, plan=PLAN, acknowledged=EVERYTHING).command.heat is True
     assert not run.carry.state.latched
 
 

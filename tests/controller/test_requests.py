@@ -17,21 +17,37 @@ HEATERS = frozenset({"boiler", "kettle"})
 def test_what_is_left_is_taken_once(tmp_path: Path) -> None:
     """The service finds an acknowledgement at its next tick, and not again after that."""
     leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
-    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler"}
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler": frozenset()}
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
+
+
+def test_what_waited_comes_with_it(tmp_path: Path) -> None:
+    """The rules that an acknowledgement was given for."""
+    leave_acknowledgement(tmp_path, "boiler", at_s=1.0, waits={"loop_pressure", "removed_role"})
+    taken = take_acknowledgements(tmp_path, known=HEATERS)
+    assert taken == {"boiler": {"loop_pressure", "removed_role"}}
+
+
+@pytest.mark.parametrize("waits", ["3", '"loop_pressure"', "{}", "[[], null, 7]", "null"])
+def test_nonsense_in_what_waited_stands_for_nothing(tmp_path: Path, waits: str) -> None:
+    """The heater is acknowledged, and no rule by name."""
+    (tmp_path / FOLDER).mkdir()
+    text = f'{{"acknowledge": "boiler", "waits": {waits}}}'
+    (tmp_path / FOLDER / "acknowledge-boiler.json").write_text(text)
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler": frozenset()}
 
 
 def test_several_heaters(tmp_path: Path) -> None:
     """Each heater is acknowledged by itself; asking twice is asking once."""
     for heater in ("boiler", "kettle", "boiler"):
         leave_acknowledgement(tmp_path, heater, at_s=1.0)
-    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler", "kettle"}
+    assert set(take_acknowledgements(tmp_path, known=HEATERS)) == {"boiler", "kettle"}
 
 
 def test_no_store_yet(tmp_path: Path) -> None:
     """A store without requests, or none at all, is no error."""
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
-    assert take_acknowledgements(tmp_path / "nowhere", known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
+    assert take_acknowledgements(tmp_path / "nowhere", known=HEATERS) == {}
 
 
 def test_private_to_the_user(tmp_path: Path) -> None:
@@ -65,7 +81,7 @@ def test_nonsense_is_removed_and_acknowledges_nothing(tmp_path: Path, content: b
     (tmp_path / FOLDER).mkdir()
     (tmp_path / FOLDER / "acknowledge-a.json").write_bytes(content)
     leave_acknowledgement(tmp_path, "boiler", at_s=1.0)
-    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler"}
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {"boiler": frozenset()}
     assert list((tmp_path / FOLDER).iterdir()) == []
 
 
@@ -79,13 +95,13 @@ def test_what_cannot_be_removed_acknowledges_nothing(
         raise PermissionError(self)
 
     monkeypatch.setattr(Path, "unlink", refuse)
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
 
 
 def test_a_folder_in_place_of_a_request(tmp_path: Path) -> None:
     """Not even a folder of that name ends a tick."""
     (tmp_path / FOLDER / "acknowledge-boiler.json").mkdir(parents=True)
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
 
 
 def test_a_draft_is_not_a_request(tmp_path: Path) -> None:
@@ -93,7 +109,7 @@ def test_a_draft_is_not_a_request(tmp_path: Path) -> None:
     (tmp_path / FOLDER).mkdir()
     draft = tmp_path / FOLDER / ".acknowledge-boiler.json.4711"
     draft.write_text(json.dumps({"acknowledge": "boiler", "at_s": 1.0}))
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
 
 
 @pytest.mark.parametrize("form", ["pipe", "link"])
@@ -105,6 +121,6 @@ def test_what_is_no_file_holds_nothing_up(tmp_path: Path, form: str) -> None:
         os.mkfifo(path)
     else:
         path.symlink_to("/dev/zero")
-    assert take_acknowledgements(tmp_path, known=HEATERS) == frozenset()
+    assert take_acknowledgements(tmp_path, known=HEATERS) == {}
     assert not path.is_symlink()
     assert not path.exists()

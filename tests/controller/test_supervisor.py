@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from controller import supervisor
 from controller.interlocks import RULES
 from controller.records.readings import Condition
-from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
+from controller.records.safety import (
+    EVERYTHING,
+    NOTHING,
+    Acknowledged,
+    Clears,
+    Memory,
+    SafetyView,
+    Severity,
+    Verdict,
+)
 from controller.records.site import Role
 from controller.supervisor import Ruling, supervise
 from tests.controller.builders import HOUR_S, MILD, air, lost, outdoor, reasons, sensed, slab, view
@@ -79,10 +88,10 @@ def test_the_worst_wins_in_any_order(
     said=st.lists(st.sampled_from(list(Severity)), min_size=1, max_size=8),
     wanted=st.booleans(),
     heating=st.booleans(),
-    acknowledged=st.booleans(),
+    acknowledged=st.sampled_from((NOTHING, EVERYTHING)),
 )
 def test_no_heat_against_a_trip(
-    said: list[Severity], wanted: bool, heating: bool, acknowledged: bool
+    said: list[Severity], wanted: bool, heating: bool, acknowledged: Acknowledged
 ) -> None:
     """Whatever else is said, a trip or lockout means no heat, and frost protection comes next."""
     with pytest.MonkeyPatch.context() as patch:
@@ -125,7 +134,7 @@ class Day:
         self.latched: frozenset[str] = frozenset()
         self.ruling: Ruling | None = None
 
-    def tick(self, *readings: Any, acknowledged: bool = False, **changes: Any) -> Ruling:
+    def tick(self, *readings: Any, acknowledged: Acknowledged = NOTHING, **changes: Any) -> Ruling:
         seen = view(*readings, latched=self.latched, **changes)
         ruling = supervise(seen, self.memories, acknowledged=acknowledged)
         self.memories, self.latched = ruling.memories, ruling.latched
@@ -165,7 +174,7 @@ def test_acknowledging_lifts_it_at_once() -> None:
     """With the cause gone, the tick that hears the owner may heat again."""
     day = locked_day()
     day.run(600.0, *MILD)
-    ruling = day.tick(*MILD, acknowledged=True)
+    ruling = day.tick(*MILD, acknowledged=EVERYTHING)
     assert ruling.heat is True
     assert day.latched == frozenset()
     assert "lockout" not in reasons(ruling.verdicts)
@@ -185,7 +194,7 @@ def test_acknowledging_takes_nothing_else_off_the_record(monkeypatch: pytest.Mon
     names = ["floor_surface", "".join(["lock", "out"]), "stale_reading"]
     rules = tuple(saying(Severity.ALLOW, name) for name in names)
     monkeypatch.setattr(supervisor, "RULES", rules)
-    ruling = supervise(view(latched=LOCKED), {}, acknowledged=True)
+    ruling = supervise(view(latched=LOCKED), {}, acknowledged=EVERYTHING)
     assert [v.rule for v in ruling.verdicts] == ["floor_surface", "stale_reading"]
 
 
@@ -200,13 +209,13 @@ def test_acknowledging_frees_frost_protection() -> None:
     """After the owner has looked, frost protection heats again."""
     day = locked_day()
     day.run(600.0, *COLD)
-    assert day.tick(*COLD, acknowledged=True).heat is True
+    assert day.tick(*COLD, acknowledged=EVERYTHING).heat is True
 
 
 def test_acknowledging_does_not_silence_a_standing_cause() -> None:
     """While the trip is still confirmed, it locks out again in the same tick."""
     day = locked_day()
-    ruling = day.tick(*HOT, acknowledged=True)
+    ruling = day.tick(*HOT, acknowledged=EVERYTHING)
     assert ruling.heat is False
     assert day.latched == LOCKED
     assert reasons(ruling.verdicts)["lockout"] == "locked_out"
@@ -219,7 +228,7 @@ def test_acknowledging_lifts_only_what_is_over() -> None:
     day = Day()
     day.run(120.0, slab(41.0), air(14.0), welded)
     assert day.latched == {"slab_over_temperature", "relay_read_back"}
-    day.tick(slab(39.0), air(14.0), welded, acknowledged=True)
+    day.tick(slab(39.0), air(14.0), welded, acknowledged=EVERYTHING)
     assert day.latched == {"relay_read_back"}
 
 
@@ -227,7 +236,7 @@ def test_acknowledging_an_unconfirmed_trip_buys_nothing() -> None:
     """A trip in its first minute stays, and locks out when its minute is over."""
     day = Day()
     day.run(30.0, *HOT)
-    assert day.tick(*HOT, acknowledged=True).heat is False
+    assert day.tick(*HOT, acknowledged=EVERYTHING).heat is False
     day.run(60.0, *HOT)
     assert day.latched == LOCKED
 
@@ -235,7 +244,7 @@ def test_acknowledging_an_unconfirmed_trip_buys_nothing() -> None:
 def test_acknowledging_ahead_of_a_lockout_buys_nothing() -> None:
     """An acknowledgement counts for its own tick, not for trips to come."""
     day = Day()
-    day.tick(*MILD, acknowledged=True)
+    day.tick(*MILD, acknowledged=EVERYTHING)
     day.run(70.0, *HOT)
     assert day.run(600.0, *MILD).heat is False
 
@@ -243,7 +252,7 @@ def test_acknowledging_ahead_of_a_lockout_buys_nothing() -> None:
 def test_acknowledging_is_not_enough_without_a_reading() -> None:
     """With the slab sensor lost since, an acknowledged lockout still gives no planned heat."""
     day = locked_day()
-    ruling = day.tick(lost(Role.SLAB), air(14.0), acknowledged=True)
+    ruling = day.tick(lost(Role.SLAB), air(14.0), acknowledged=EVERYTHING)
     assert (ruling.heat, day.latched) == (False, frozenset())
 
 

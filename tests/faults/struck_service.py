@@ -22,7 +22,7 @@ from typing import Any
 from controller.cli import main
 
 STEPS = {
-    "requests": "controller.guard:take_acknowledgements",
+    "requests": "controller.acknowledgements:take_acknowledgements",
     "configuration": "controller.guard:Guard._take_up_configuration",
     "readings": "controller.intake:Intake.take",
     "planner's news": "controller.planning_desk:PlanningDesk.take",

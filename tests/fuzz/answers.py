@@ -149,7 +149,10 @@ class Requests:
     """A file in the folder of requests acknowledges a heater of the site, or nothing."""
 
     name, share = "requests", 0.02
-    GOOD = (b'{"acknowledge": "boiler", "at_s": 1768197600.0}',)
+    GOOD = (
+        b'{"acknowledge": "boiler", "at_s": 1768197600.0}',
+        b'{"acknowledge": "boiler", "at_s": 1768197600.0, "waits": ["loop_pressure"]}',
+    )
     NAMES = ("acknowledge-boiler.json", "acknowledge-é.json", "acknowledge-.json", "other.json")
 
     def __init__(self, folder: Path) -> None:
@@ -174,7 +177,8 @@ class Requests:
             path.write_bytes(data)
         found = take_acknowledgements(self._store, known=frozenset({HEATER}))
         if found:
-            assert found == {HEATER}
+            assert set(found) == {HEATER}
+            assert all(isinstance(rule, str) for rule in found[HEATER])
             assert json.loads(data)["acknowledge"] == HEATER
             assert form == "file"
             assert name.startswith("acknowledge-")

@@ -27,7 +27,7 @@ def _deaf_to(severity: Severity) -> Any:
     """A supervisor that does not hear of verdicts so grave or graver."""
     sound = cycle.supervise
 
-    def supervise(view: Any, memories: Any, *, acknowledged: bool = False) -> Any:
+    def supervise(view: Any, memories: Any, *, acknowledged: Any) -> Any:
         ruling = sound(view, memories, acknowledged=acknowledged)
         deaf = ruling.deciding is not None and ruling.deciding.severity >= severity
         return dataclasses.replace(ruling, heat=view.heat_wanted) if deaf else ruling

@@ -9,7 +9,7 @@ from controller.alarms import alarms
 from controller.interlocks import loop_pressure
 from controller.plant import loop_facts
 from controller.records.readings import Condition, Sensed
-from controller.records.safety import Clears, Severity
+from controller.records.safety import EVERYTHING, Clears, Severity
 from controller.records.site import Role
 from tests.controller.builders import HOUR_S, MILD, Script, air, make_site, sensed, slab
 
@@ -197,7 +197,7 @@ def test_an_acknowledgement_takes_a_new_measure() -> None:
     script = Script(loop_pressure)
     script.run(600.0, gauge(1.5), *fluid(10.0))
     assert script.run(120.0, gauge(1.1), *fluid(10.0)).reason == "falling"
-    assert script.tick(gauge(1.1), *fluid(10.0), acknowledged=True).severity is Severity.ALLOW
+    assert script.tick(gauge(1.1), *fluid(10.0), acknowledged=EVERYTHING).severity is Severity.ALLOW
     assert script.run(600.0, gauge(1.1), *fluid(10.0)).severity is Severity.ALLOW
     assert script.run(80.0, gauge(0.75), *fluid(10.0)).reason == "falling"
 
@@ -206,7 +206,7 @@ def test_an_acknowledgement_lifts_no_limit() -> None:
     """A loop that has been filled once and is still too low locks out again at once."""
     script = filled()
     script.run(70.0, gauge(0.5), *fluid(10.0))
-    verdict = script.tick(gauge(0.5), *fluid(10.0), acknowledged=True)
+    verdict = script.tick(gauge(0.5), *fluid(10.0), acknowledged=EVERYTHING)
     assert verdict.severity is Severity.LOCKOUT
 
 
@@ -244,7 +244,7 @@ def test_a_gauge_once_filled_stays_so() -> None:
     script = filled()
     script.run(600.0, gauge(1.2, condition=Condition.STALE), *fluid(10.0))
     script.restart(gauge(1.2), *fluid(10.0))
-    script.tick(gauge(1.2), *fluid(10.0), acknowledged=True)
+    script.tick(gauge(1.2), *fluid(10.0), acknowledged=EVERYTHING)
     assert script.tick(gauge(0.0), *fluid(10.0)).severity is Severity.TRIP
 
 

@@ -5,7 +5,7 @@ import pytest
 from controller.interlocks import removed_role
 from controller.interlocks.removed_role import GUARDING
 from controller.records.readings import Condition
-from controller.records.safety import Clears, Severity
+from controller.records.safety import EVERYTHING, Clears, Severity
 from controller.records.site import Role
 from controller.supervisor import supervise
 from tests.controller.builders import MILD, Script, air, sensed, slab, view
@@ -22,7 +22,7 @@ def test_taking_a_role_out_waits_for_the_owner(role: Role) -> None:
     for verdict in (script.restart(*rest), script.run(3600.0, *rest), script.restart(*rest)):
         assert (verdict.severity, verdict.clears) == (Severity.OFF, Clears.ON_ACKNOWLEDGE)
         assert verdict.subject == f"{role.value}@somewhere"
-    assert script.tick(*rest, acknowledged=True).severity is Severity.ALLOW
+    assert script.tick(*rest, acknowledged=EVERYTHING).severity is Severity.ALLOW
     assert script.restart(*rest).severity is Severity.ALLOW
 
 
@@ -67,6 +67,6 @@ def test_frost_protection_goes_on_and_the_acknowledgement_arrives() -> None:
     assert ruling.deciding is not None
     assert (ruling.heat, ruling.deciding.rule) == (False, "removed_role")
     assert supervise(view(slab(4.0), air(4.0), MILD[2]), memories).heat is True
-    ruling = supervise(view(*MILD), memories, acknowledged=True)
+    ruling = supervise(view(*MILD), memories, acknowledged=EVERYTHING)
     assert ruling.heat is True
     assert supervise(view(*MILD), ruling.memories).heat is True
