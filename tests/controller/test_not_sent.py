@@ -24,6 +24,7 @@ def test_what_cannot_be_sent_is_no_command() -> None:
     assert ruling.deciding is not None
     assert (ruling.deciding.rule, ruling.deciding.reason) == ("relay_reachable", "not_sent")
     assert ruling.deciding in ruling.verdicts
+    assert [v.rule for v in ruling.verdicts if v.reason == "not_sent"] == ["relay_reachable"]
     assert len(ruling.verdicts) == len({v.rule for v in ruling.verdicts})
     assert {v.severity for v in ruling.verdicts if v.rule == "frost_protection"} == {Severity.FROST}
     (told,) = alarms(ruling.verdicts)

@@ -41,7 +41,12 @@ def targets() -> list[Target]:
     found = [
         Target(
             "controller/supervisor.py",
-            (f"{UNIT}/test_supervisor.py", f"{UNIT}/test_supervisor_adverse.py"),
+            (
+                f"{UNIT}/test_supervisor.py",
+                f"{UNIT}/test_supervisor_adverse.py",
+                f"{UNIT}/test_not_sent.py",
+                f"{UNIT}/test_acknowledgements.py",
+            ),
         ),
         Target(
             "controller/cycle.py",
