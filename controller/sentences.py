@@ -16,6 +16,7 @@ from controller.records.plan import Arrival, BlockReason, Plan, Rung
 from controller.records.readings import Condition, Sensed
 from controller.records.sessions import Session
 from controller.records.site import OUTDOOR, TEMPERATURES, Role
+from controller.session_names import session_name, session_phrase
 from controller.verdict_sentences import CLEARS_WORDS, verdict_sentence, verdict_sentences
 
 _RUNGS = {
@@ -165,24 +166,6 @@ def _opening(wish: Wish, session: str) -> str:
     if wish.reason is BlockReason.IDLE and not wish.heat and wish.session:
         return f"Nothing to do, {session} needs no heat yet"
     return _OPENINGS[wish.reason, wish.heat].format(session=session)
-
-
-def session_name(session_id: str | None, session: Session | None, local: LocalTime) -> str:
-    """``boat-bay Sat 28 Nov 09:00``; its id if unknown."""
-    if session is None:
-        return session_id or "no session"
-    return f"{session.zone} {local.moment(session.start_s)}"
-
-
-def session_phrase(session_id: str | None, session: Session | None, local: LocalTime) -> str:
-    """``boat-bay's session on Sat 28 Nov 09:00 (target 20.0 °C)``; its id if unknown."""
-    if session is None:
-        return f"session {session_id}" if session_id else "no session"
-    title = f' "{session.title}"' if session.title else ""
-    return (
-        f"{session.zone}'s session{title} on {local.moment(session.start_s)} "
-        f"(target {session.target_c:.1f} °C)"
-    )
 
 
 def _estimate_of(decision: Decision, session: Session | None) -> Estimate | None:

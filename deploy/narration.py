@@ -14,6 +14,7 @@ from controller.rehearsal.building import Building, true_values
 from controller.rehearsal.diary import Diary
 from controller.rehearsal.score import READY_BELOW_K, Prediction, SessionScore, score_sessions
 from controller.sentences import Background, headline
+from controller.session_names import session_phrase
 from controller.store import Reader
 
 QUIET_S = 3 * 3600.0
@@ -48,7 +49,7 @@ class Narrator:
 
     def begin(self, at_s: float, session: Session) -> None:
         """Say what is about to happen."""
-        booked = f"{self._local.moment(session.start_s)}, {session.target_c:.0f} °C"
+        booked = session_phrase(session.id, session, self._local)
         print(f"\nThe service starts on {self._local.moment(at_s)}. Booked: {booked}.", flush=True)
 
     def tell(self, at_s: float, *, heating: bool) -> None:
@@ -74,7 +75,7 @@ class Narrator:
     def score(self, session: Session, diary: Diary, *, since_s: float) -> None:
         """The scorecard of a session that has just ended."""
         [score] = score_sessions(diary, [session], self._frozen, start_s=since_s)
-        print(f"\nScorecard of {self._local.moment(session.start_s)}, {session.title!r}")
+        print(f"\nScorecard of {session_phrase(session.id, session, self._local)}")
         for line in self._score_lines(session, score):
             print(f"  {line}", flush=True)
 

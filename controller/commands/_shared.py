@@ -16,6 +16,7 @@ from controller.clock import SystemClock
 from controller.codec import to_plain
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime
+from controller.session_names import booked_session, is_session_id
 from controller.store import Reader, StoreFailed, StoreMissing, open_reader
 
 Q = TypeVar("Q")
@@ -103,10 +104,13 @@ def _finite(value: Any) -> Any:
     return [_finite(item) for item in value] if isinstance(value, list) else value
 
 
-def read_when(text: str, local: LocalTime, *, now_s: float) -> float:
-    """A moment that the owner wrote [UTC s]."""
+def read_when(text: str, configuration: Configuration, *, now_s: float) -> float:
+    """A moment that the owner wrote, or the start of the session that was named [UTC s]."""
+    time_zone = configuration.site.time_zone
     try:
-        return local.parse(text, now_s=now_s)
+        if is_session_id(text):
+            return booked_session(text, configuration.bookings, time_zone).start_s
+        return LocalTime(time_zone).parse(text, now_s=now_s)
     except ValueError as error:
         raise BadArgumentError(str(error)) from error
 

@@ -11,6 +11,7 @@ from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime, duration
 from controller.records.plan import Arrival
 from controller.records.sessions import Session
+from controller.session_names import session_name
 from controller.store import StoreFailed, open_reader
 
 SUMMARY = "list the coming sessions, and how warm each is expected to find the room"
@@ -63,9 +64,10 @@ def _line(session: Session, local: LocalTime, now_s: float) -> str:
     running = "  runs now" if session.start_s <= now_s else ""
     title = f"  {session.title}" if session.title else ""
     return (
-        f"{local.moment(session.start_s)} to {end}  ({duration(session.end_s - session.start_s)})"
+        f"{session_name(session.id, session, local)} to {end}, "
+        f"{duration(session.end_s - session.start_s)}"
         f"  {session.zone}  {session.target_c:.1f} °C, ready with {session.readiness * 100:.0f} %"
-        f"{title}  [{session.id}]{running}"
+        f"{title}{running}"
     )
 
 
@@ -73,7 +75,8 @@ def _remarks(
     session: Session, coming: tuple[Session, ...], arrival: Arrival | None, local: LocalTime
 ) -> list[str]:
     remarks = [
-        f"overlaps with {other.id} ({other.target_c:.1f} °C): the warmer target counts"
+        f"overlaps with {session_name(other.id, other, local)}, {other.target_c:.1f} °C: the "
+        "warmer target counts"
         for other in coming
         if other is not session
         and other.zone == session.zone

@@ -15,6 +15,7 @@ from controller.local_time import WHEN_HELP, LocalTime, duration
 from controller.records.limits import OUTERMOST, Limits
 from controller.records.sessions import Session
 from controller.records.site import OUTDOOR, Broker, Heater, Output, Role, Site, ZoneValve
+from controller.session_names import session_name
 
 SUMMARY = "check site.yaml, limits.yaml and bookings.yaml, and name every problem in them"
 EXAMPLE = "slabtide check --site config/site.yaml"
@@ -152,6 +153,6 @@ def _session_line(session: Session, local: LocalTime) -> str:
     length = duration(session.end_s - session.start_s)
     title = f"  {session.title}" if session.title else ""
     return (
-        f"session {local.date(session.start_s)} {local.moment(session.start_s)} to {end} ({length})"
+        f"session {session_name(session.id, session, local)} to {end}, {length}"
         f"  {session.zone}  {session.target_c:g} °C{title}"
     )

@@ -24,8 +24,13 @@ from controller.records.decision import Decision
 from controller.records.plan import Plan
 from controller.records.readings import RejectionCount
 from controller.sentences import Background, headline, on_off
+from controller.session_names import day_of
 from controller.store import Reader
 
+PLANNED_AHEAD_S = 7 * 86_400.0
+"""A plan reaches so far ahead [s]."""
+SESSION_LASTS_S = 3 * 86_400.0
+"""A session that starts on a day is over by then [s]."""
 SUMMARY = "list the decisions of a time, one line each"
 EXAMPLE = "slabtide log --since -12h --zone boat-bay"
 
@@ -54,16 +59,23 @@ class Question:
     heater: str | None
     every: bool
     as_json: bool
+    session: str | None = None
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments."""
     allow_times_ago(parser)
     parser.add_argument(
-        "--since", metavar="WHEN", default="-24h", help=f"{WHEN_HELP} (default: %(default)s)"
+        "--since",
+        metavar="WHEN",
+        help=f"{WHEN_HELP}; or a session's name, for its start (default: -24h)",
     )
+    parser.add_argument("--until", metavar="WHEN", help="the same forms (default: now)")
     parser.add_argument(
-        "--until", metavar="WHEN", default="now", help="the same forms (default: now)"
+        "--session",
+        metavar="NAME",
+        help="only decisions made for this session, from a week before it on; named as everywhere: "
+        "sat@2026-11-28",
     )
     parser.add_argument("--zone", metavar="ID", help="only decisions about this zone")
     parser.add_argument("--heater", metavar="ID", help="only decisions about this heater")
@@ -83,13 +95,27 @@ def understand(configuration: Configuration, args: argparse.Namespace, *, now_s:
     check_id(args.zone, tuple(zone.id for zone in site.zones), kind="zone")
     check_id(args.heater, tuple(heater.id for heater in site.heaters), kind="heater")
     local = LocalTime(site.time_zone)
-    since_s = read_when(args.since, local, now_s=now_s)
-    until_s = read_when(args.until, local, now_s=now_s)
+    since, until = args.since or "-24h", args.until or "now"
+    since_s = read_when(since, configuration, now_s=now_s)
+    until_s = read_when(until, configuration, now_s=now_s)
+    if args.session is not None:
+        first_s, last_s = _around(args.session, site.time_zone)
+        since_s = since_s if args.since else first_s
+        until_s = until_s if args.until else min(last_s, now_s)
     if since_s >= until_s:
         raise BadArgumentError(
             f"--since ({local.stamp(since_s)}) is not before --until ({local.stamp(until_s)})"
         )
-    return Question(since_s, until_s, args.zone, args.heater, args.all, args.json)
+    return Question(since_s, until_s, args.zone, args.heater, args.all, args.json, args.session)
+
+
+def _around(session_id: str, time_zone: str) -> tuple[float, float]:
+    """When decisions for a session may have been made [UTC s]."""
+    try:
+        day_s = day_of(session_id, time_zone)
+    except ValueError as error:
+        raise BadArgumentError(str(error)) from error
+    return day_s - PLANNED_AHEAD_S, day_s + SESSION_LASTS_S
 
 
 def answer(configuration: Configuration, reader: Reader, question: Question) -> int:
@@ -97,13 +123,17 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
     local = LocalTime(configuration.site.time_zone)
     since_s, until_s = question.since_s, question.until_s
     found = reader.decisions(since_s, until_s, zone=question.zone, heater=question.heater)
+    if question.session is not None:
+        found = [decision for decision in found if decision.wish.session == question.session]
     if question.as_json:
         for decision in found:
             say_json({"utc": utc_text(decision.at.utc_s), "decision": to_plain(decision)})
     elif found:
         _tell(found, reader, local, every=question.every)
     else:
-        say(f"No decision is on record from {local.stamp(since_s)} to {local.stamp(until_s)}.")
+        about = f" for {question.session}" if question.session else ""
+        span = f"from {local.stamp(since_s)} to {local.stamp(until_s)}"
+        say(f"No decision{about} is on record {span}.")
     if not question.as_json:
         _tell_rejected(reader.rejections(since_s), local, until_s=until_s)
     return 0

@@ -14,10 +14,9 @@ from controller.records.plan import Arrival, Block, BlockReason, Plan
 from controller.sentences import (
     Background,
     on_off,
-    session_name,
-    session_phrase,
     shortfall_sentence,
 )
+from controller.session_names import session_name, session_phrase
 from controller.store import Reader
 from controller.wishes import PLAN_LASTS_S
 

@@ -44,7 +44,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "when",
         nargs="*",
         metavar="WHEN",
-        help=f"the moment: {WHEN_HELP}; local time of the site (default: now)",
+        help=f"the moment: {WHEN_HELP}; local time of the site; or a session's name, for its start "
+        "(default: now)",
     )
     parser.add_argument("--heater", metavar="ID", help="the heater (default: each of the site)")
 
@@ -60,7 +61,7 @@ def understand(configuration: Configuration, args: argparse.Namespace, *, now_s:
     heaters = tuple(heater.id for heater in configuration.site.heaters)
     check_id(args.heater, heaters, kind="heater")
     local = LocalTime(configuration.site.time_zone)
-    at_s = read_when(" ".join(args.when) or "now", local, now_s=now_s)
+    at_s = read_when(" ".join(args.when) or "now", configuration, now_s=now_s)
     if at_s > now_s:
         raise BadArgumentError(
             f"{local.moment(at_s)} is still to come: see `slabtide plan` for what is meant to be"

@@ -84,7 +84,7 @@ def decide(
 
 
 STATE = "the slab core is at 9.8 °C, room air 6.2 °C"
-BOOKED = "boat-bay's session on Sat 28 Nov 09:00 (target 20.0 °C)"
+BOOKED = "sat@2026-11-28 (Sat 09:00, boat-bay, 20.0 °C)"
 ROOM = "is expected to bring the room to 20.1 °C (80 % between 19.4 and 20.8 °C)."
 
 
@@ -147,7 +147,7 @@ def test_idle_without_a_session() -> None:
 def test_headline_is_short() -> None:
     """The line of a log names session, temperatures and expectation."""
     assert headline(decide(), KNOWN) == (
-        "Preheat for boat-bay Sat 28 Nov 09:00: slab 9.8 °C, air 6.2 °C, 20.1 °C expected."
+        "Preheat for sat@2026-11-28 (Sat 09:00): slab 9.8 °C, air 6.2 °C, 20.1 °C expected."
     )
 
 

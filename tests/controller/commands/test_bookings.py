@@ -25,12 +25,11 @@ def test_lists_what_is_booked(
     told = capsys.readouterr().out.splitlines()
     assert told[0] == "Booked until Fri 04 Dec 21:30 (Europe/Oslo):"
     assert told[1] == (
-        "  Sat 28 Nov 09:00 to 13:00  (4 h)  boat-bay  20.0 °C, ready with 95 %  keel varnish  "
-        "[sat@2026-11-28]"
+        "  sat@2026-11-28 (Sat 09:00) to 13:00, 4 h  boat-bay  20.0 °C, ready with 95 %"
+        "  keel varnish"
     )
     assert told[-1] == (
-        "  Tue 01 Dec 22:00 to Wed 02 Dec 06:00  (8 h)  boat-bay  18.0 °C, ready with 95 %  "
-        "[kiln@2026-12-01]"
+        "  kiln@2026-12-01 (Tue 22:00) to Wed 02 Dec 06:00, 8 h  boat-bay  18.0 °C, ready with 95 %"
     )
 
 
@@ -40,8 +39,8 @@ def test_overlaps_are_marked_on_both(
     """Each of two overlapping sessions names the other."""
     bookings.answer(configuration, 2, now_s=NOW_S)
     told = capsys.readouterr().out
-    assert "overlaps with noon@2026-11-28 (16.0 °C): the warmer target counts" in told
-    assert "overlaps with sat@2026-11-28 (20.0 °C): the warmer target counts" in told
+    assert "overlaps with noon@2026-11-28 (Sat 12:00), 16.0 °C: the warmer target counts" in told
+    assert "overlaps with sat@2026-11-28 (Sat 09:00), 20.0 °C: the warmer target counts" in told
 
 
 def test_length_is_elapsed_time(
@@ -52,7 +51,7 @@ def test_length_is_elapsed_time(
     night = replace(kiln, dates=Once(date(2026, 10, 24)))
     changed = replace(configuration, bookings=replace(configuration.bookings, bookings=(night,)))
     bookings.answer(changed, 14, now_s=NOW_S - 35 * 86_400.0)
-    assert "Sat 24 Oct 22:00 to Sun 25 Oct 06:00  (9 h)" in capsys.readouterr().out
+    assert "(Sat 22:00) to Sun 25 Oct 06:00, 9 h" in capsys.readouterr().out
 
 
 def test_expected_arrival_comes_from_the_plan(
@@ -103,7 +102,7 @@ def test_a_running_session_says_so(
 ) -> None:
     """The session of this moment is listed and marked."""
     bookings.answer(configuration, 1, now_s=NOW_S + 12 * 3600.0)
-    assert "[sat@2026-11-28]  runs now" in capsys.readouterr().out
+    assert "keel varnish  runs now" in capsys.readouterr().out
 
 
 def test_nothing_booked_is_said(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from argparse import ArgumentParser
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import pytest
 
 from controller.codec import from_plain
 from controller.commands import log
+from controller.commands._shared import BadArgumentError
 from controller.configuration import Configuration
 from controller.local_time import LocalTime
 from controller.records.decision import Decision, HeaterState, Notice, NoticeKind
@@ -28,10 +30,12 @@ def test_equal_decisions_are_folded(
     """Thirty rows of idling are one line with a count; the preheat is another."""
     assert log.answer(configuration, reader, LAST_DAY) == 0
     idle, preheat = capsys.readouterr().out.splitlines()
-    assert idle.startswith("2026-11-27 21:00:00  boiler  OFF  Nothing to do, boat-bay Sat 28 Nov")
+    assert idle.startswith(
+        "2026-11-27 21:00:00  boiler  OFF  Nothing to do, sat@2026-11-28 (Sat 09:00)"
+    )
     assert idle.endswith("[30 times, until Fri 27 Nov 21:29]")
     assert preheat == (
-        "2026-11-27 21:30:00  boiler  ON   Preheat for boat-bay Sat 28 Nov 09:00: slab 9.8 °C, "
+        "2026-11-27 21:30:00  boiler  ON   Preheat for sat@2026-11-28 (Sat 09:00): slab 9.8 °C, "
         "air 6.2 °C, 20.1 °C expected."
     )
 
@@ -155,3 +159,54 @@ def test_an_old_row_counts_for_all_that_it_stands_for(
     assert "[30 times, until" in before
     log.answer(configuration, reader, replace(LAST_DAY, every=True))
     assert "[15 times, until" in capsys.readouterr().out
+
+
+def _understood(configuration: Configuration, *arguments: str) -> log.Question:
+    parser = ArgumentParser()
+    log.configure(parser)
+    return log.understand(configuration, parser.parse_args(list(arguments)), now_s=NOW_S)
+
+
+@pytest.mark.usefixtures("kept")
+def test_a_sessions_decisions_are_found_by_its_name(
+    configuration: Configuration,
+    reader: Reader,
+    writer: Writer,
+    decide: Callable[..., Decision],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Named as log, plan, why and bookings show it; what is about another one is left out."""
+    other = decide(-1.0)
+    other = replace(other, wish=replace(other.wish, session="kiln@2026-12-01"))
+    writer.add_decision(other, HeaterState())
+    question = _understood(configuration, "--session", "kiln@2026-12-01")
+    log.answer(configuration, reader, question)
+    (line,) = capsys.readouterr().out.splitlines()
+    assert line.startswith("2026-11-27 20:30:00  boiler  ON   Preheat for kiln@2026-12-01")
+    gone = _understood(configuration, "--session", "kiln@2026-11-24")
+    log.answer(configuration, reader, gone)
+    assert "No decision for kiln@2026-11-24 is on record from" in capsys.readouterr().out
+
+
+def test_a_session_bounds_the_span_that_is_looked_at(configuration: Configuration) -> None:
+    """A week before its day to its end, unless other times are asked for."""
+    question = _understood(configuration, "--session", "sat@2026-11-28")
+    assert (question.since_s, question.until_s) == (_at("2026-11-21"), NOW_S)
+    question = _understood(configuration, "--session", "sat@2026-11-14")
+    assert (question.since_s, question.until_s) == (_at("2026-11-07"), _at("2026-11-17"))
+    question = _understood(configuration, "--session", "sat@2026-11-28", "--since", "-1h")
+    assert question.since_s == NOW_S - 3600.0
+    with pytest.raises(BadArgumentError, match="BOOKING@YYYY-MM-DD"):
+        _understood(configuration, "--session", "saturday")
+
+
+def test_a_sessions_name_stands_for_its_start(configuration: Configuration) -> None:
+    """Wherever a moment is asked for."""
+    question = _understood(configuration, "--since", "-3d", "--until", "sat@2026-11-28")
+    assert question.until_s == _at("2026-11-28 09:00")
+    with pytest.raises(BadArgumentError, match="right: sat@2026-11-28"):
+        _understood(configuration, "--until", "sun@2026-11-28")
+
+
+def _at(text: str) -> float:
+    return LocalTime("Europe/Oslo").parse(text, now_s=0.0)

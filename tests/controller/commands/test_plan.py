@@ -37,15 +37,15 @@ def test_tells_age_sessions_and_blocks(
     told = capsys.readouterr().out.splitlines()
     assert told[0] == ("boiler: timetable made Fri 27 Nov 21:00 (30 min ago), to Sun 29 Nov 21:00.")
     assert told[3] == (
-        '  boat-bay\'s session "keel varnish" on Sat 28 Nov 09:00 (target 20.0 °C): 20.1 °C '
+        '  sat@2026-11-28 (Sat 09:00, "keel varnish", boat-bay, 20.0 °C): 20.1 °C '
         "expected at its start (80 % between 19.4 and 20.8 °C); preheat begins 11 h 30 min "
         "before (at full heat it takes between 10 h 15 min and 12 h 45 min, 80 %)."
     )
     assert told[6:11] == [
-        "  Fri 27 Nov 21:30 to Sat 28 Nov 07:30  ON   preheat for boat-bay Sat 28 Nov 09:00",
-        "  Sat 28 Nov 07:30 to Sat 28 Nov 09:00  OFF  coast-up before boat-bay Sat 28 Nov 09:00",
-        "  Sat 28 Nov 09:00 to Sat 28 Nov 09:10  ON   hold in boat-bay Sat 28 Nov 09:00",
-        "  Sat 28 Nov 09:10 to Sat 28 Nov 13:00  OFF  run-out of boat-bay Sat 28 Nov 09:00",
+        "  Fri 27 Nov 21:30 to Sat 28 Nov 07:30  ON   preheat for sat@2026-11-28 (Sat 09:00)",
+        "  Sat 28 Nov 07:30 to Sat 28 Nov 09:00  OFF  coast-up before sat@2026-11-28 (Sat 09:00)",
+        "  Sat 28 Nov 09:00 to Sat 28 Nov 09:10  ON   hold in sat@2026-11-28 (Sat 09:00)",
+        "  Sat 28 Nov 09:10 to Sat 28 Nov 13:00  OFF  run-out of sat@2026-11-28 (Sat 09:00)",
         "  Sat 28 Nov 13:00 to Sun 29 Nov 21:00  OFF  idle",
     ]
 
@@ -56,7 +56,7 @@ def test_bad_news_comes_first(timetable: Plan) -> None:
     short = replace(outlook.arrivals[0], reachable=False, air_c=17.0, reached_s=NOW_S + 54_000.0)
     late = replace(timetable, outlooks=(replace(outlook, arrivals=(short,)),))
     told = list(plan.describe(late, LOCAL, ASKED))
-    assert told[1].startswith("Not in time: boat-bay's session")
+    assert told[1].startswith("Not in time: sat@2026-11-28 (Sat 09:00")
     assert "will find 17.0 °C" in told[1]
     assert "the target would be reached at Sat 28 Nov 12:30." in told[1]
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from argparse import ArgumentParser
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from controller.commands import why
+from controller.commands._shared import BadArgumentError
 from controller.configuration import Configuration
 from controller.local_time import LocalTime
 from controller.records.decision import Decision, HeaterState
@@ -33,7 +35,7 @@ def test_tells_everything_about_the_latest_decision(
     for part in (
         "boiler: heat ON",
         "Decided Fri 2026-11-27 21:30:00 (Europe/Oslo), by slabtide 0.1.0.",
-        'Preheat for boat-bay\'s session "keel varnish" on Sat 28 Nov 09:00 (target 20.0 °C)',
+        'Preheat for sat@2026-11-28 (Sat 09:00, "keel varnish", boat-bay, 20.0 °C)',
         "The timetable has heat until Sat 28 Nov 07:30.",
         "It follows timetable plan-0412",
         "air of boat-bay (bay-air): 6.2 °C, 42 s old, fresh.",
@@ -87,7 +89,7 @@ def test_booked_session_is_named_without_a_plan(
     writer.add_decision(decide(), HeaterState())
     assert ask(configuration, reader, "now") == 0
     told = capsys.readouterr().out
-    assert 'boat-bay\'s session "keel varnish" on Sat 28 Nov 09:00' in told
+    assert 'sat@2026-11-28 (Sat 09:00, "keel varnish"' in told
     assert "plan-0412, which is no longer in the store" in told
 
 
@@ -126,3 +128,15 @@ def test_says_what_an_old_row_stands_for(
     told = capsys.readouterr().out
     assert "The same was decided 14 times more, until 2026-11-27 20:44:00" in told
     assert "No decision is on record" not in told
+
+
+@pytest.mark.usefixtures("kept")
+def test_a_session_stands_for_its_start(configuration: Configuration) -> None:
+    """``slabtide why sat@2026-11-28`` asks for the moment at which it began, once it has."""
+    parser = ArgumentParser()
+    why.configure(parser)
+    asked = parser.parse_args(["sat@2026-11-28"])
+    start_s = LOCAL.parse("2026-11-28 09:00", now_s=0.0)
+    assert why.understand(configuration, asked, now_s=start_s + 60.0).at_s == start_s
+    with pytest.raises(BadArgumentError, match="still to come"):
+        why.understand(configuration, asked, now_s=NOW_S)

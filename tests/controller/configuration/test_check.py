@@ -41,9 +41,9 @@ def test_a_sound_configuration_is_summed_up(
         "solar_surplus",
         "limits tighter than the default: none",
         "limits looser than the default, within their span: none",
-        "session 2026-02-03 Tue 03 Feb 18:30 to 21:30 (3 h)  hall  16 °C",
-        "session 2026-02-05 Thu 05 Feb 18:30 to 21:30 (3 h)  hall  16 °C",
-        "session 2026-02-07 Sat 07 Feb 22:00 to Sun 08 Feb 08:00 (10 h)  hall  20.5 °C",
+        "session evenings@2026-02-03 (Tue 18:30) to 21:30, 3 h  hall  16 °C",
+        "session evenings@2026-02-05 (Thu 18:30) to 21:30, 3 h  hall  16 °C",
+        "session open-day@2026-02-07 (Sat 22:00) to Sun 08 Feb 08:00, 10 h  hall  20.5 °C",
     ]
 
 
