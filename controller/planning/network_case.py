@@ -16,7 +16,7 @@ from controller.planning.zone_state import ZoneState, disturbances_k, folded_wea
 from controller.records.limits import Limits
 from controller.records.sessions import Session
 from controller.records.site import Heater, Role, Site, Zone
-from models.heated_room import Limit, Room, SupplyLimit
+from models.heated_room import Limit, Room, SupplyLimit, recurrence
 from models.thermal_network import ROOM, SLAB, discrete
 
 LIMIT_MARGIN_K = 1.0
@@ -55,6 +55,14 @@ class ZoneCase:
         fold = round(step_s / self.grid.step_s)
         grid = Grid(self.grid.start_s, fold * self.grid.step_s, -(-self.grid.count // fold))
         return replace(self, grid=grid, weather=folded_weather(self.weather, fold))
+
+    def best_hour_k(self) -> float:
+        """What an hour of full heat adds to the room air at best, whenever that is [K]."""
+        step = discrete(self.state.network, self.grid.step_s)
+        hour_w = self.rating_w * self.share * 3600.0 / self.grid.step_s
+        alone = np.zeros((self.grid.count, len(step.b_heat)))
+        path = recurrence(step.a, hour_w * step.b_heat, alone) @ step.c_air
+        return float(path.max())
 
     def room(self, wish: Wish, *, price_per_kwh: float) -> Room:
         """The zone with what is wanted; ``price_per_kwh`` turns hours of full heat into money."""

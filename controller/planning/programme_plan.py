@@ -10,7 +10,7 @@ import numpy as np
 from controller.planning.history import FloatArray
 from controller.planning.network_case import ZoneCase
 from controller.planning.tariff import Prices
-from controller.planning.wishes_ahead import Wish, frost_wish, session_wish
+from controller.planning.wishes_ahead import Wish, frost_wish, session_wish, start_worth_h
 from controller.planning.zone_state import Spread, folded, spread_ahead
 from models.heated_room import Room
 from models.programme import Heater, Programme, least_cost
@@ -56,8 +56,14 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         Where the solver finds no answer.
     """
     rough_cases = [case.coarse(ROUGH_STEP_S) for case in cases]
+    worth_h = [start_worth_h(case.best_hour_k()) for case in rough_cases]
     _, rough = _solved(
-        rough_cases, prices, [session_wish(c.limits, c.sessions, c.grid, None) for c in rough_cases]
+        rough_cases,
+        prices,
+        [
+            session_wish(c.limits, c.sessions, c.grid, None, start_h=start_h)
+            for c, start_h in zip(rough_cases, worth_h, strict=True)
+        ],
     )
     spreads = tuple(
         spread_ahead(case.state, coarse, path.heat_w, case.grid)
@@ -67,8 +73,8 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         cases,
         prices,
         [
-            session_wish(c.limits, c.sessions, c.grid, s, shift_k=c.shift_k)
-            for c, s in zip(cases, spreads, strict=True)
+            session_wish(c.limits, c.sessions, c.grid, s, shift_k=c.shift_k, start_h=start_h)
+            for c, s, start_h in zip(cases, spreads, worth_h, strict=True)
         ],
     )
     available_w = _available_w(rooms, programme, cases)

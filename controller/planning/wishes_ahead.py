@@ -29,6 +29,11 @@ SHORT_H = 8.0
 """Hours of full heat that a K·h of shortfall is worth inside a session [1/K]."""
 START_H = 24.0
 """Hours of full heat that a kelvin short at a session's start is worth [h/K]."""
+BEST_HOUR = 1.5
+"""The same at least, as a multiple of the hours of full heat that a kelvin at the start takes at
+best [-]: a heater that is weak for its slab is asked for what it can give all the same."""
+DEAREST_H = 200.0
+"""The same at most: never as dear as a limit [h/K]."""
 FROST_H = 40.0
 """The same for a K·h below the frost floor [1/K]."""
 
@@ -57,6 +62,7 @@ def session_wish(
     spread: Spread | None,
     *,
     shift_k: float = 0.0,
+    start_h: float = START_H,
 ) -> Wish:
     """Frost floor and sessions; each session is ready with the probability asked for.
 
@@ -70,6 +76,8 @@ def session_wish(
         None asks for no margin.
     shift_k : float
         Added to every margin at a session's start; no margin is below 0 [K].
+    start_h : float
+        What `start_worth_h` gives [h/K].
     """
     wish = frost_wish(limits, grid)
     lower_c, price = wish.lower_c, wish.hours_per_k_h
@@ -81,12 +89,24 @@ def session_wish(
         margin_k = np.zeros(grid.count + 1) if spread is None else margins_k(session, grid, spread)
         inside = slice(first, last + 1)
         wanted_c = ready_c(session) + SESSION_MARGIN * margin_k[inside]
-        price[inside] = SHORT_H
+        price[inside] = SHORT_H * start_h / START_H
         if session.start_s > grid.start_s:
             wanted_c[0] = ready_c(session) + max(0.0, margin_k[first] + shift_k)
-            price[first] = START_H / step_h
+            price[first] = start_h / step_h
         lower_c[inside] = np.maximum(lower_c[inside], wanted_c)
     return wish
+
+
+def start_worth_h(best_hour_k: float) -> float:
+    """Hours of full heat that a kelvin short at a session's start is worth [h/K].
+
+    Parameters
+    ----------
+    best_hour_k : float
+        What an hour of full heat adds to the room air at best, whenever that is [K].
+    """
+    weak_h = BEST_HOUR / best_hour_k if best_hour_k > 0.0 else START_H
+    return min(max(START_H, weak_h), DEAREST_H)
 
 
 def margins_k(session: Session, grid: Grid, spread: Spread) -> FloatArray:

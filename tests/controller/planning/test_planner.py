@@ -383,3 +383,14 @@ def test_a_session_short_of_a_few_minutes_of_heat_gets_them(mild, session, short
     plan = mild.plan((session(begin_h, end_h, target_c, readiness=0.5),))
     assert plan.outlooks[0].arrivals[0].reachable
     assert 0.0 < _heat_h(plan) < 1.0
+
+
+def test_a_weak_heater_gives_what_it_can_for_a_session_out_of_reach(mild, session):
+    """Of 250 W an hour is felt as hundredths of a kelvin: the heat is not left off for that."""
+    mild.site = replace(mild.site, heaters=(replace(mild.heater, rating_w=250.0),))
+    hours = (mild.now_s - MONDAY_S) / HOUR_S
+    wanted = session(hours + 12.0, hours + 12.5, 18.0)
+    plan = mild.plan((wanted,))
+    assert not plan.outlooks[0].arrivals[0].reachable
+    before_h = sum(b.end_s - b.start_s for b in plan.blocks if b.heat and b.end_s <= wanted.start_s)
+    assert before_h / HOUR_S > 9.0
