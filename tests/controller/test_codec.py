@@ -35,7 +35,9 @@ def every_record() -> list[type]:
         found += [
             item
             for item in names.values()
-            if dataclasses.is_dataclass(item) and item.__module__.endswith(f".{module.name}")
+            if isinstance(item, type)
+            and dataclasses.is_dataclass(item)
+            and item.__module__.endswith(f".{module.name}")
         ]
     return found
 
