@@ -11,7 +11,7 @@ def test_heat_ends_before_the_relief_valve_opens(make_stage: MakeStage, measured
     stage = make_stage(edits=PRESSURE)
     stage.preheat()
     stage.leak(-2.0)
-    stage.run(minutes=16)
+    stage.run(minutes=19)
 
     story = Story(stage).judge()
     high_s = next(m.at_s for m in stage.minutes if m.truth["boiler"]["pressure"] > 2.0) - 60.0
