@@ -30,6 +30,8 @@ def fault_of_plan(plan: Plan, *, heater: str, now_s: float) -> str | None:
         return f"the plan is for heater {plan.heater}, not {heater}"
     if not (plan.made_s <= now_s + 1.0 and now_s < plan.until_s <= plan.made_s + LONGEST_PLAN_S):
         return "the plan does not hold the present moment"
+    if not {outlook.zone for outlook in plan.outlooks} >= set(plan.gives):
+        return "the plan gives heat to zones of which it says nothing"
     if fault := _fault_of_blocks(plan):
         return fault
     if not all(COLDEST_C <= x <= HOTTEST_C for x in _temperatures(plan)):

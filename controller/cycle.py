@@ -171,11 +171,9 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     fitted, account = _outputs(situation, carry)
     view = _view(situation, carry, wished, fitted, account)
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
-    heating = carry.state.heating
-    steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating)
-    if steps.waiting is not None:
-        verdicts = (*ruling.verdicts, steps.waiting)
-        ruling = replace(ruling, heat=False, deciding=steps.waiting, verdicts=verdicts)
+    heating, gives = carry.state.heating, _gives(situation, wished)
+    steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating, gives=gives)
+    ruling = _waiting(ruling, steps)
     command = _command(situation, carry, heat=ruling.heat)
     decision = Decision(
         at=situation.now,
@@ -195,6 +193,20 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         memories = {**ruling.memories, outputs.NAME: steps.account.remembered()}
         ruling = replace(ruling, memories=memories)
     return decision, _next_carry(situation, carry, ruling, command, airs)
+
+
+def _waiting(ruling: Ruling, steps: Steps) -> Ruling:
+    """The ruling, with what its heat still waits for."""
+    if steps.waiting is None:
+        return ruling
+    verdicts = (*ruling.verdicts, steps.waiting)
+    return replace(ruling, heat=False, deciding=steps.waiting, verdicts=verdicts)
+
+
+def _gives(situation: Situation, wished: Wish) -> frozenset[str] | None:
+    """The zones that the plan's heat is for; None for all: below the plan each is a guess."""
+    plan = situation.plan if wished.rung is Rung.PROGRAMME else None
+    return frozenset(plan.gives) if plan is not None and plan.gives else None
 
 
 def _plan_ahead(situation: Situation, carry: Carry) -> tuple[Airs, tuple[Estimate, ...], Wish]:
@@ -319,6 +331,7 @@ def _view(
         },
         faulty=any(n.kind is NoticeKind.UNEXPECTED_ERROR for n in situation.notices),
         pump=account.pump_view(fitted),
+        shut=account.shut_zones(fitted),
     )
 
 

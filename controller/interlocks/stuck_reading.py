@@ -92,7 +92,7 @@ def _heats_fully(view: SafetyView) -> bool:
 
 def _heat_w(view: SafetyView, zone: str) -> float:
     """Heat into one zone's floor, at least [W]."""
-    if not _heats_fully(view):
+    if not _heats_fully(view) or zone in view.shut:
         return 0.0
     area_m2 = sum(facts.area_m2 for key, facts in view.zone_facts.items() if key in view.zones)
     return _full_heat_w(view) * view.zone_facts[zone].area_m2 / area_m2

@@ -106,6 +106,12 @@ class Account:
             numbers["rested_s"] = self.rested_s
         return numbers | {f"open:{valve}": s for valve, s in (self.open_s or {}).items()}
 
+    def shut_zones(self, fitted: Fitted) -> frozenset[str]:
+        """The zones of which no loop is told to be open."""
+        told = self.open_s or {}
+        ways = {loop.zone for loop in fitted.loops if loop.valve is None or loop.valve.id in told}
+        return frozenset(loop.zone for loop in fitted.loops) - ways
+
     def pump_view(self, fitted: Fitted) -> PumpView | None:
         """The pump as the interlocks see it."""
         pump = fitted.heater.pump

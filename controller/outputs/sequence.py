@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from controller.interlocks import pump_proof
+from controller.interlocks import frost_protection, pump_proof
 from controller.interlocks.pump_proof import Proof, proof
 from controller.outputs.account import Account, Fitted
 from controller.outputs.circulation import why
@@ -55,7 +55,13 @@ class Steps:
 
 
 def sequence(
-    fitted: Fitted, account: Account, ruling: Ruling, *, wanted: bool, heating: bool
+    fitted: Fitted,
+    account: Account,
+    ruling: Ruling,
+    *,
+    wanted: bool,
+    heating: bool,
+    gives: frozenset[str] | None = None,
 ) -> Steps:
     """Work out one tick.
 
@@ -69,12 +75,18 @@ def sequence(
         What the plan asks for.
     heating : bool
         The last command to the heater.
+    gives : frozenset of str, optional
+        The zones that the plan's heat is for, None for all.
     """
     # the pump is started for the heat that there would be if it were proven
     others = max(v.severity for v in ruling.verdicts if v.rule != pump_proof.NAME)
     asked = settle(others, wanted=wanted, heating=heating)
     reason = why(fitted, account, ruling.verdicts, asked=asked)
-    valves, open_s = _valves(fitted, account, reason)
+    calm = all(
+        v.severity <= Severity.ALLOW for v in ruling.verdicts if v.rule == frost_protection.NAME
+    )
+    ways = needed_valves(fitted, gives if calm and reason is OutputReason.HEAT else None)
+    valves, open_s = _valves(fitted, account, reason, ways)
     way = _way_is_open(fitted, account)
     account = replace(account, open_s=open_s)
     pump, account = _pump(fitted, account, reason, way=way)
@@ -89,19 +101,43 @@ def sequence(
     return Steps(pump | valves, leases_s, waiting, account)
 
 
-def _valves(
-    fitted: Fitted, account: Account, reason: OutputReason | None
-) -> tuple[dict[str, tuple[bool, OutputReason]], dict[str, float]]:
-    """Every valve opens with the first reason, and closes some time after the last heat.
+def needed_valves(fitted: Fitted, gives: frozenset[str] | None) -> frozenset[str]:
+    """The valves of the zones that heat is for; all where that is not known or leaves no way.
 
-    Plans share the heat among all zones by floor area, and so do the fits that learn from them: a
-    valve that stayed shut would make both wrong.
+    Only one that says how it stands may be left shut: fits must know where the heat went.
+    """
+    telling = {s.subject for s in fitted.sensed if s.role is Role.RELAY_STATE}
+    every, needed = set(), set()
+    for loop in fitted.loops:
+        if loop.valve is not None:
+            every.add(loop.valve.id)
+            if gives is None or loop.zone in gives or loop.valve.id not in telling:
+                needed.add(loop.valve.id)
+    has_way = needed or any(loop.valve is None for loop in fitted.loops)
+    return frozenset(needed if has_way else every)
+
+
+def _valves(
+    fitted: Fitted, account: Account, reason: OutputReason | None, ways: frozenset[str]
+) -> tuple[dict[str, tuple[bool, OutputReason]], dict[str, float]]:
+    """The valves in ``ways`` open with the first reason, and close some time after the last heat.
+
+    One that is needed no longer stays open until fluid has another way, and one that was shut under
+    the heat stays so for the overrun. What was open before the start is not known: then all are.
     """
     told, open_s, before = {}, {}, account.open_s or {}
+    after_heat = reason in (None, OutputReason.OVERRUN)
+    relieved = any(
+        loop.valve is None or (loop.valve.id in ways and _is_open(fitted, account, loop.valve))
+        for loop in fitted.loops
+    )
     for valve in fitted.valves:
         lasting = account.since_heat_s < max(valve.close_after_s, fitted.overrun_s)
-        on = reason is not None or lasting
-        told[valve.id] = (on, reason or (OutputReason.OVERRUN if lasting else OutputReason.IDLE))
+        if after_heat:
+            on = (reason is not None or lasting) and (valve.id in before or not before)
+        else:
+            on = valve.id in ways or (valve.id in before and not relieved)
+        told[valve.id] = (on, (reason or OutputReason.OVERRUN) if on else OutputReason.IDLE)
         if on:
             open_s[valve.id] = before.get(valve.id, 0.0)
     return told, open_s

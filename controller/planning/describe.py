@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from controller.records.site import Floor, Glazing, Heater, Loop, Site, Surface, Zone
+from controller.records.site import Floor, Glazing, Heater, Loop, Role, Site, Surface, Zone
 from models.day_one import Prior, first_order_prior
 from models.envelope import u_value_w_m2k, ventilation_loss_w_k
 from models.floor_output import slab_to_room_w_k
@@ -153,12 +153,24 @@ def zone_sun_w_m2(
     )
 
 
-def heat_share(site: Site, heater: Heater, zone: Zone) -> float:
-    """Share of a heater's output that goes into a zone's floor, by floor area [0..1]."""
-    served = site.zones_of(heater)
+def heat_share(
+    site: Site, heater: Heater, zone: Zone, gives: frozenset[str] | None = None
+) -> float:
+    """Share of a heater's output that goes into a zone's floor, by floor area [0..1].
+
+    ``gives`` names the zones that heat goes to, None for all that the heater serves.
+    """
+    served = [z for z in site.zones_of(heater) if gives is None or z.id in gives]
     if zone not in served:
         return 0.0
     return zone.floor.area_m2 / sum(z.floor.area_m2 for z in served)
+
+
+def told_loops(site: Site) -> dict[str, str]:
+    """The loops with a valve of whose position readings tell, and that valve."""
+    reporting = {s.subject for s in site.sensors if s.role is Role.RELAY_STATE}
+    valves = {loop.id: loop.valve for loop in site.loops if loop.valve is not None}
+    return {loop: valve.id for loop, valve in valves.items() if valve.id in reporting}
 
 
 def _u_w_m2k(surface: Surface) -> float:

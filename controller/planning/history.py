@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from controller.planning.describe import heat_share, zone_sun_w_m2
+from controller.planning.describe import heat_share, told_loops, zone_sun_w_m2
 from controller.records.forecast import Forecast
 from controller.records.plan import Arrival
 from controller.records.site import OUTDOOR, Heater, Role, Site, Zone
@@ -130,6 +130,8 @@ def heater_heat_w(source: Source, site: Site, heater: Heater, grid: Grid) -> Flo
 def zone_heat_w(source: Source, site: Site, zone: Zone, grid: Grid) -> FloatArray:
     """Heat that went into a zone's floor [W]: its share of every heater that serves it.
 
+    Heat divides by floor area among the zones whose valves were open.
+
     Returns
     -------
     ndarray, shape (count,)
@@ -137,10 +139,44 @@ def zone_heat_w(source: Source, site: Site, zone: Zone, grid: Grid) -> FloatArra
     """
     heat_w = np.zeros(grid.count)
     for heater in site.heaters:
-        share = heat_share(site, heater, zone)
-        if share > 0.0:
+        if heat_share(site, heater, zone) > 0.0:
+            share = open_share(source, site, heater, zone, grid)
             heat_w += share * heater_heat_w(source, site, heater, grid)
     return heat_w
+
+
+def open_share(
+    source: Source, site: Site, heater: Heater, zone: Zone, grid: Grid
+) -> FloatArray | float:
+    """A zone's share of a heater's output in each slot, by what valves said of themselves [0..1].
+
+    A valve of which nothing is known was open; so were all, where all are said to have been shut.
+    """
+    by_area = heat_share(site, heater, zone)
+    if not any(loop.id in told_loops(site) for loop in site.loops_of(heater)):
+        return by_area
+    served = site.zones_of(heater)
+    open_m2 = np.stack([z.floor.area_m2 * _open(source, site, heater, z, grid) for z in served])
+    all_m2 = open_m2.sum(axis=0)
+    own_m2 = open_m2[served.index(zone)]
+    share = np.full(grid.count, by_area)
+    np.divide(own_m2, all_m2, out=share, where=all_m2 > 0.0)
+    return share
+
+
+def _open(source: Source, site: Site, heater: Heater, zone: Zone, grid: Grid) -> FloatArray:
+    """Share of each slot in which a zone was open to the heater, by its most open loop [0..1]."""
+    told = told_loops(site)
+    loops = [loop.id for loop in site.loops_of(heater) if loop.zone == zone.id]
+    stood = [
+        role_mean(source, site, role=Role.RELAY_STATE, subject=told[loop], grid=grid)
+        for loop in loops
+        if loop in told
+    ]
+    if len(stood) < len(loops):
+        return np.ones(grid.count)
+    known = np.stack(stood)
+    return np.asarray(np.where(np.isnan(known), 1.0, known).max(axis=0))
 
 
 def zone_series(source: Source, site: Site, zone: Zone, grid: Grid) -> Series:

@@ -30,7 +30,7 @@ class ZoneCase:
     """All that one zone's part of a plan follows from; ``share`` is its part of the heat.
 
     ``shift_k`` is what sessions already held add to the margin, ``correction`` what they say of
-    promises.
+    promises, ``gives`` the zones that the plan's heat is for (None: all).
     """
 
     site: Site
@@ -44,11 +44,12 @@ class ZoneCase:
     grid: Grid
     shift_k: float = 0.0
     correction: Correction = UNCORRECTED
+    gives: frozenset[str] | None = None
 
     @property
     def share(self) -> float:
         """Share of the heater's output that goes into this zone's floor [0..1]."""
-        return heat_share(self.site, self.heater, self.zone)
+        return heat_share(self.site, self.heater, self.zone, self.gives)
 
     def coarse(self, step_s: float) -> ZoneCase:
         """The same in longer slots."""

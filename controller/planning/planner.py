@@ -16,6 +16,7 @@ from controller.planning.network_parameters import known_network
 from controller.planning.outlook import Weather, weather_ahead, weather_from_room
 from controller.planning.parameters import response_in_force, set_in_force
 from controller.planning.programme_plan import Heating, cheapest
+from controller.planning.sharing import sharing
 from controller.planning.start import PAST_S, full_output_w, outdoor_by_balance
 from controller.planning.tariff import prices_ahead
 from controller.planning.wishes_ahead import ready_c, session_borders
@@ -63,7 +64,7 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
     zones = errand.site.zones_of(heater)
     sessions = sessions_of(errand, zones)
     grid = plan_grid(sessions, now_s=errand.now_s, slot_s=slot_s_for(len(zones)))
-    cases = _cases(errand, source, heater, grid)
+    cases = sharing(_cases(errand, source, heater, grid))
     heating = cheapest(cases, prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s))
     needs = _needs(cases, heating, source)
     on = switching(errand, source, heating, grid)
@@ -78,6 +79,7 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
         )
         for case, room, spread in zip(cases, heating.rooms, heating.spreads, strict=True)
     )
+    given = tuple(case.zone.id for case in cases if case.share > 0.0)
     return Plan(
         id=f"{heater.id}-{errand.now_s:.0f}",
         heater=heater.id,
@@ -86,6 +88,7 @@ def make_plan(errand: PlanErrand, source: Source) -> Plan:
         blocks=blocks,
         outlooks=outlooks,
         sessions=sessions,
+        gives=given if len(given) < len(cases) else (),
     )
 
 
@@ -169,6 +172,7 @@ def _needs(cases: list[ZoneCase], heating: Heating, source: Source) -> list[Need
             warmed=_warmed(case, source),
         )
         for case, mine in zip(cases, own, strict=True)
+        if case.share > 0.0
     ]
 
 

@@ -120,6 +120,7 @@ def _available_w(
     most = [
         room.available_w(path.states) / case.share
         for room, path, case in zip(rooms, programme.rooms, cases, strict=True)
+        if case.share > 0.0
     ]
     return np.asarray(np.min(most, axis=0))
 
@@ -133,6 +134,8 @@ def _for_frost(
     later = np.minimum(np.arange(grid.count) + ahead, grid.count)
     held = np.zeros(grid.count, dtype=bool)
     for path, case in zip(programme.rooms, cases, strict=True):
+        if case.share == 0.0:
+            continue  # what is kept from a zone is not for its frost floor
         floor_c = frost_wish(case.limits, grid).lower_c
         held |= path.air_c[later] < floor_c[later] + FROST_NEAR_K
     return np.asarray(held, dtype=np.float64)

@@ -92,7 +92,11 @@ class ZoneOutlook:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A heater's timetable from ``made_s`` to ``until_s``, and the sessions it was made for."""
+    """A heater's timetable from ``made_s`` to ``until_s``, and the sessions it was made for.
+
+    ``gives`` names the zones that its heat is for: the valves of the others stay shut. Where it is
+    empty it is for all.
+    """
 
     id: str
     heater: str
@@ -101,6 +105,7 @@ class Plan:
     blocks: tuple[Block, ...]
     outlooks: tuple[ZoneOutlook, ...]
     sessions: tuple[Session, ...] = ()
+    gives: tuple[str, ...] = ()
 
     def block_at(self, utc_s: float) -> Block | None:
         """The block that holds this moment, None outside the plan."""

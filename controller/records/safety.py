@@ -163,6 +163,8 @@ class SafetyView:
         What the heater's own thermostat is set to [°C].
     zone_facts, loop_facts : mapping
         By zone, and by loop.
+    shut : frozenset of str
+        The zones whose valves are all told to be shut: no heat goes into their floors.
     """
 
     now: Instant
@@ -186,6 +188,7 @@ class SafetyView:
     supply_limit_c: float = math.inf
     zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)
     loop_facts: Mapping[str, LoopFacts] = field(default_factory=dict)
+    shut: frozenset[str] = frozenset()
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""

@@ -221,3 +221,11 @@ def test_a_step_outlives_gaps_and_restarts() -> None:
     script.run(60.0, slab(9.1875, condition=Condition.STALE), heating=False)
     script.restart(slab(9.1875))
     assert script.memory["step:bay-slab"] == 1.0 / 16.0
+
+
+def test_a_slab_behind_a_shut_valve_need_not_move() -> None:
+    """No heat goes into its floor, however long the heater is on for another zone."""
+    script = stepping()
+    cold = (slab(10.0), air(10.0), outdoor(8.0), FULL)
+    verdict = script.run(4 * HOUR_S, *cold, **ON, shut=frozenset({"bay"}))
+    assert (verdict.severity, script.memory["due:bay-slab"]) == (Severity.ALLOW, 0.0)
