@@ -139,7 +139,7 @@ def _arriving(
     echo_k = _echo_k(room, first)
     given_k = float(echo_k @ heat_w[:first])
     full_k = float(echo_k @ np.broadcast_to(room.heat_max_w, heat_w.shape)[:first])
-    goal_c = ready_c(session) + max(0.0, quantile_of(session) * late_k + case.shift_k)
+    goal_c = ready_c(session) + max(0.0, quantile_of(session) * late_k + case.shift_k(session))
     if planned_c < ready_c(session) - TOLERANCE_K:
         goal_c = planned_c  # what this plan has not the heat for, no later one will have
     early_c = planned_c + early_k * _NORMAL[0]

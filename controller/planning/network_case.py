@@ -8,10 +8,10 @@ import numpy as np
 
 from controller.interlocks.supply_over_temperature import UNSEEN_K
 from controller.planning.describe import heat_share, surface_share, tubes_w_k
-from controller.planning.held_sessions import UNCORRECTED, Correction
 from controller.planning.history import FloatArray, Grid
 from controller.planning.outlook import Weather
-from controller.planning.wishes_ahead import Wish, session_borders
+from controller.planning.promises_kept import UNCORRECTED, Correction
+from controller.planning.wishes_ahead import Shift, Wish, session_borders, unshifted_k
 from controller.planning.zone_state import ZoneState, disturbances_k, folded_weather
 from controller.records.limits import Limits
 from controller.records.sessions import Session
@@ -29,7 +29,7 @@ LIMIT_H = 400.0
 class ZoneCase:
     """All that one zone's part of a plan follows from; ``share`` is its part of the heat.
 
-    ``shift_k`` is what sessions already held add to the margin, ``correction`` what they say of
+    ``shift_k`` gives what sessions already held add to the margin, ``correction`` what they say of
     promises, ``gives`` the zones that the plan's heat is for (None: all).
     """
 
@@ -42,7 +42,7 @@ class ZoneCase:
     weather: Weather
     rating_w: float
     grid: Grid
-    shift_k: float = 0.0
+    shift_k: Shift = unshifted_k
     correction: Correction = UNCORRECTED
     gives: frozenset[str] | None = None
 

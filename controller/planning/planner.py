@@ -8,14 +8,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from controller.planning.blocks import Interval, Need, label
-from controller.planning.held_sessions import correction, margin_shift_k
 from controller.planning.history import FloatArray, Grid, Source, heater_duty, zone_heat_w
+from controller.planning.margin_needed import margin_shift
 from controller.planning.network_arrivals import TOLERANCE_K, zone_outlook
 from controller.planning.network_case import ZoneCase
 from controller.planning.network_parameters import known_network
 from controller.planning.outlook import Weather, weather_ahead, weather_from_room
 from controller.planning.parameters import response_in_force, set_in_force
 from controller.planning.programme_plan import Heating, cheapest
+from controller.planning.promises_kept import correction
 from controller.planning.sharing import sharing
 from controller.planning.start import PAST_S, full_output_w, outdoor_by_balance
 from controller.planning.tariff import prices_ahead
@@ -130,7 +131,7 @@ def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> li
             ),
             rating_w=rating_w,
             grid=grid,
-            shift_k=margin_shift_k(source, site, zone, errand.held, now_s=now_s),
+            shift_k=margin_shift(source, site, heater, zone, errand.held, now_s=now_s).of,
             correction=correction(source, site, heater, zone, errand.held, now_s=now_s),
         )
         for zone in site.zones_of(heater)

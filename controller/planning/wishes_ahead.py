@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -55,13 +55,21 @@ def frost_wish(limits: Limits, grid: Grid) -> Wish:
     return Wish(np.full(borders, limits.frost_on_c + FROST_MARGIN_K), np.full(borders, FROST_H))
 
 
+Shift = Callable[[Session], float]
+
+
+def unshifted_k(session: Session) -> float:
+    """Nothing comes on top of the margin [K]."""
+    return 0.0
+
+
 def session_wish(
     limits: Limits,
     sessions: Sequence[Session],
     grid: Grid,
     spread: Spread | None,
     *,
-    shift_k: float = 0.0,
+    shift_k: Shift = unshifted_k,
     start_h: float = START_H,
 ) -> Wish:
     """Frost floor and sessions; each session is ready with the probability asked for.
@@ -74,8 +82,8 @@ def session_wish(
     grid : Grid
     spread : Spread or None
         None asks for no margin.
-    shift_k : float
-        Added to every margin at a session's start; no margin is below 0 [K].
+    shift_k : callable
+        Gives what is added to a session's margin at its start; no margin is below 0 [K].
     start_h : float
         What `start_worth_h` gives [h/K].
     """
@@ -91,7 +99,7 @@ def session_wish(
         wanted_c = ready_c(session) + SESSION_MARGIN * margin_k[inside]
         price[inside] = SHORT_H * start_h / START_H
         if session.start_s > grid.start_s:
-            wanted_c[0] = ready_c(session) + max(0.0, margin_k[first] + shift_k)
+            wanted_c[0] = ready_c(session) + max(0.0, margin_k[first] + shift_k(session))
             price[first] = start_h / step_h
         lower_c[inside] = np.maximum(lower_c[inside], wanted_c)
     return wish
