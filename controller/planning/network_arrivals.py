@@ -8,12 +8,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from controller.planning.history import FloatArray
+from controller.planning.late_heat import echo, late_heat
 from controller.planning.network_case import ZoneCase
 from controller.planning.wishes_ahead import (
-    late_and_all_k,
     quantile_of,
     ready_c,
     session_borders,
+    start_errors_k,
 )
 from controller.planning.zone_state import Spread, disturbances_k
 from controller.records.plan import Arrival, Block, BlockReason, Point, ZoneOutlook
@@ -134,9 +135,9 @@ def _arriving(
     planned; each as far as it still reaches the room by then.
     """
     first, _ = session_borders(session, case.grid)
-    late_k, all_k = (float(values[first]) for values in late_and_all_k(case.grid, spread))
-    early_k = math.sqrt(max(all_k**2 - late_k**2, 0.0))
-    echo_k = _echo_k(room, first)
+    late = late_heat(room, heat_w, first, step_s=case.grid.step_s)
+    late_k, early_k = start_errors_k(session, case.grid, spread, late)
+    echo_k = echo(room, first)
     given_k = float(echo_k @ heat_w[:first])
     full_k = float(echo_k @ np.broadcast_to(room.heat_max_w, heat_w.shape)[:first])
     goal_c = ready_c(session) + max(0.0, quantile_of(session) * late_k + case.shift_k(session))
@@ -148,12 +149,6 @@ def _arriving(
     arriving_c = np.clip(goal_c, least_c, most_c) + late_k * _NORMAL[1]
     median, low, high = np.quantile(arriving_c, (0.5, 0.1, 0.9))
     return float(median), float(low), float(high)
-
-
-def _echo_k(room: Room, border: int) -> FloatArray:
-    """What a watt over each slot before a border has added to the air there, (border,) [K/W]."""
-    path = recurrence(room.a, room.b_heat, np.zeros((max(border - 1, 0), len(room.b_heat))))
-    return np.asarray((path @ room.air_row)[:border][::-1])
 
 
 def _lead_s(session: Session, blocks: Sequence[Block]) -> float | None:

@@ -8,9 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.planning.history import FloatArray
+from controller.planning.late_heat import LateHeat, late_heat
 from controller.planning.network_case import ZoneCase
 from controller.planning.tariff import Prices
-from controller.planning.wishes_ahead import Wish, frost_wish, session_wish, start_worth_h
+from controller.planning.wishes_ahead import (
+    Wish,
+    frost_wish,
+    session_borders,
+    session_wish,
+    start_worth_h,
+)
 from controller.planning.zone_state import Spread, folded, spread_ahead
 from models.heated_room import Room
 from models.programme import Heater, Programme, least_cost
@@ -57,7 +64,7 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
     """
     rough_cases = [case.coarse(ROUGH_STEP_S) for case in cases]
     worth_h = [start_worth_h(case.best_hour_k()) for case in rough_cases]
-    _, rough = _solved(
+    rough_rooms, rough = _solved(
         rough_cases,
         prices,
         [
@@ -69,12 +76,18 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         spread_ahead(case.state, coarse, path.heat_w, case.grid)
         for case, coarse, path in zip(cases, rough_cases, rough.rooms, strict=True)
     )
+    lates = [
+        _late(case, room, path.heat_w)
+        for case, room, path in zip(rough_cases, rough_rooms, rough.rooms, strict=True)
+    ]
     rooms, programme = _solved(
         cases,
         prices,
         [
-            session_wish(c.limits, c.sessions, c.grid, s, shift_k=c.shift_k, start_h=start_h)
-            for c, s, start_h in zip(cases, spreads, worth_h, strict=True)
+            session_wish(
+                c.limits, c.sessions, c.grid, spread, late, shift_k=c.shift_k, start_h=start_h
+            )
+            for c, spread, late, start_h in zip(cases, spreads, lates, worth_h, strict=True)
         ],
     )
     available_w = _available_w(rooms, programme, cases)
@@ -87,6 +100,16 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         frost_duty=duty * _for_frost(rooms, programme, cases),
         available_w=available_w,
     )
+
+
+def _late(case: ZoneCase, room: Room, heat_w: FloatArray) -> dict[str, LateHeat]:
+    """For every session to come, what comes too late for it."""
+    grid = case.grid
+    return {
+        s.id: late_heat(room, heat_w, session_borders(s, grid)[0], step_s=grid.step_s)
+        for s in case.sessions
+        if grid.start_s < s.start_s <= grid.end_s
+    }
 
 
 def _solved(

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 
 from controller.planning.history import FloatArray, Grid
+from controller.planning.late_heat import FEEDBACK_S, LateHeat
 from controller.planning.zone_state import Spread
 from controller.records.limits import Limits
 from controller.records.sessions import Session
 
 BAND_K = 0.5
 """A room this far below its target still counts as warm [K]."""
-FEEDBACK_S = 2.0 * 3600.0
-"""How long it takes until heat ordered after a surprise is felt in the room [s]."""
 UNCORRECTED = 0.75
 """Share of the error growing before that which later plans fail to make good [-]."""
 SESSION_MARGIN = 0.6
@@ -68,6 +67,7 @@ def session_wish(
     sessions: Sequence[Session],
     grid: Grid,
     spread: Spread | None,
+    late: Mapping[str, LateHeat] | None = None,
     *,
     shift_k: Shift = unshifted_k,
     start_h: float = START_H,
@@ -82,6 +82,7 @@ def session_wish(
     grid : Grid
     spread : Spread or None
         None asks for no margin.
+    late : mapping of session to LateHeat, optional
     shift_k : callable
         Gives what is added to a session's margin at its start; no margin is below 0 [K].
     start_h : float
@@ -94,12 +95,15 @@ def session_wish(
         first, last = session_borders(session, grid)
         if first > grid.count:
             continue
-        margin_k = np.zeros(grid.count + 1) if spread is None else margins_k(session, grid, spread)
         inside = slice(first, last + 1)
-        wanted_c = ready_c(session) + SESSION_MARGIN * margin_k[inside]
+        wanted_c = np.full(len(lower_c[inside]), ready_c(session))
+        if spread is not None:
+            wanted_c += SESSION_MARGIN * margins_k(session, grid, spread)[inside]
         price[inside] = SHORT_H * start_h / START_H
         if session.start_s > grid.start_s:
-            wanted_c[0] = ready_c(session) + max(0.0, margin_k[first] + shift_k(session))
+            own = (late or {}).get(session.id, LateHeat())
+            margin_k = 0.0 if spread is None else start_margin_k(session, grid, spread, own)
+            wanted_c[0] = ready_c(session) + max(0.0, margin_k + shift_k(session))
             price[first] = start_h / step_h
         lower_c[inside] = np.maximum(lower_c[inside], wanted_c)
     return wish
@@ -117,12 +121,36 @@ def start_worth_h(best_hour_k: float) -> float:
     return min(max(START_H, weak_h), DEAREST_H)
 
 
-def margins_k(session: Session, grid: Grid, spread: Spread) -> FloatArray:
-    """How far above its band a session's room is aimed at each border, (slots + 1,) [K].
+def start_margin_k(session: Session, grid: Grid, spread: Spread, late: LateHeat) -> float:
+    """How far above its band a session's room is aimed at its start [K].
 
-    The wanted quantile of the error that no later plan can make good: all of what comes within
-    the time that heat needs to be felt, and a share of what comes before. So the margin grows
-    with the lead and falls as the session nears. Inside the session only the former is left.
+    The wanted quantile of the error that no later plan can make good: all of what comes too late,
+    and a share of what comes before. So the margin grows with the lead and with the heat still to
+    come at full power, and falls as the session nears.
+    """
+    late_k, early_k = start_errors_k(session, grid, spread, late)
+    return quantile_of(session) * math.hypot(late_k, UNCORRECTED * early_k)
+
+
+def start_errors_k(
+    session: Session, grid: Grid, spread: Spread, late: LateHeat
+) -> tuple[float, float]:
+    """Errors at a session's start that come too late to be made good, and before that [K]."""
+    first, _ = session_borders(session, grid)
+    first = min(first, grid.count)
+    near = min(math.ceil(late.span_s / grid.step_s), first)
+    parameters_k, all_k = spread.parameters_k, float(spread.all_k[first])
+    before_k, since_k = parameters_k[first - near], parameters_k[first]
+    late_k = math.hypot(spread.rest_k[near], math.sqrt(max(since_k**2 - before_k**2, 0.0)))
+    late_k = min(late_k, all_k)
+    early_k = math.sqrt(max(all_k**2 - late_k**2, 0.0))
+    return math.hypot(late_k, late.astray_k), early_k
+
+
+def margins_k(session: Session, grid: Grid, spread: Spread) -> FloatArray:
+    """The same at each border inside a session, where only what comes late is left [K].
+
+    Shape (slots + 1,); what came before the start has mostly shown by then.
     """
     first, _ = session_borders(session, grid)
     late_k, all_k = late_and_all_k(grid, spread)
