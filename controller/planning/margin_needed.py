@@ -16,13 +16,13 @@ from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site, Zone
 
-FIRST_K = 0.2
+FIRST_K = 0.35
 """Shift before any session: people come in by a door (chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
 SCATTER_K = 0.35
 """Standard deviation supposed of what sessions need (chosen here, no source) [K]."""
-SUPPOSED = 19
+SUPPOSED = 9
 """Sessions taken to have needed what was expected, before any was held [-]."""
 SEEN_S = 48 * 3600.0
 """A session that was out of reach this long before its start says nothing of the margin [s]."""

@@ -19,7 +19,7 @@ BAND_K = 0.5
 """A room this far below its target still counts as warm [K]."""
 UNCORRECTED = 0.75
 """Share of the error growing before that which later plans fail to make good [-]."""
-SESSION_MARGIN = 0.6
+SESSION_MARGIN = 0.8
 """Margin inside a session, as a share of the one that readiness asks for: a dip there is short and
 made good at once [-]."""
 FROST_MARGIN_K = 0.7

