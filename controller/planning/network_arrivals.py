@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from controller.planning.history import FloatArray
-from controller.planning.late_heat import echo, late_heat
+from controller.planning.late_heat import LateHeat, echo, late_heat
 from controller.planning.network_case import ZoneCase
 from controller.planning.wishes_ahead import (
     quantile_of,
@@ -135,8 +135,8 @@ def _arriving(
     planned; each as far as it still reaches the room by then.
     """
     first, _ = session_borders(session, case.grid)
-    late = late_heat(room, heat_w, first, step_s=case.grid.step_s)
-    late_k, early_k = start_errors_k(session, case.grid, spread, late)
+    late_k, early_k = start_errors_k(session, case.grid, spread, LateHeat())
+    early_k = math.hypot(early_k, late_heat(room, heat_w, first, step_s=case.grid.step_s).astray_k)
     echo_k = echo(room, first)
     given_k = float(echo_k @ heat_w[:first])
     full_k = float(echo_k @ np.broadcast_to(room.heat_max_w, heat_w.shape)[:first])

@@ -139,10 +139,10 @@ def start_errors_k(
     first, _ = session_borders(session, grid)
     first = min(first, grid.count)
     near = min(math.ceil(late.span_s / grid.step_s), first)
-    parameters_k, all_k = spread.parameters_k, float(spread.all_k[first])
-    before_k, since_k = parameters_k[first - near], parameters_k[first]
-    late_k = math.hypot(spread.rest_k[near], math.sqrt(max(since_k**2 - before_k**2, 0.0)))
-    late_k = min(late_k, all_k)
+    all_k = float(spread.all_k[first])
+    # wrong parameters err one way all along: what they have done by then has been seen
+    grown_k = max(0.0, float(spread.parameters_k[first] - spread.parameters_k[first - near]))
+    late_k = min(math.hypot(float(spread.rest_k[near]), grown_k), all_k)
     early_k = math.sqrt(max(all_k**2 - late_k**2, 0.0))
     return math.hypot(late_k, late.astray_k), early_k
 
