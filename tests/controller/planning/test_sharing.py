@@ -54,7 +54,7 @@ def test_a_zone_without_a_session_gets_nothing(mild, session):
     assert both.gives == ()
     # the heater runs for less long, and the room is as warm when the session begins
     assert _heat_h(plan) < 0.8 * _heat_h(both)
-    assert bench.arrivals[0].air_c == pytest.approx(both.outlooks[0].arrivals[0].air_c, abs=0.3)
+    assert bench.arrivals[0].air_c == pytest.approx(both.outlooks[0].arrivals[0].air_c, abs=0.5)
     # by its session's end the other room has had 4 K of a heat that is now kept from it
     assert _air_c(paint, wanted.end_s) < _air_c(both.outlooks[1], wanted.end_s) - 3.0
 
