@@ -4,7 +4,8 @@ Low and falling are judged at equal fluid temperature, for a loop that cools los
 water. High is judged as the gauge shows it, because that is what the relief valve feels. A fall
 is OFF and no trip: what is lost is found by the low limit, and pipes must not freeze for a
 gauge that creeps. A gauge that has shown too little from its first day on has lost nothing: its
-unit is wrong, it is dead, or the loop was never filled. That withholds heat and is no trip either.
+unit is wrong, it is dead, or the loop was never filled. As the last would boil dry, it is a trip
+for as long as it lasts, but never a lockout.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ SENTENCES = {
     "{limit_bar:.2f} bar: the relief valve is about to open. Look at vessel and filling valve.",
     "never_filled": "The gauge ({subject}) shows {value_bar:.2f} bar and has never shown as much "
     "as its limit of {limit_bar:.2f} bar: look at its unit, at the gauge itself, and whether the "
-    "loop is filled. No heat but frost protection until then.",
+    "loop is filled. No heat until then: a hard-wired frost stat must guard the pipes.",
     "falling": "The loop ({subject}) has quickly lost {lost_bar:.2f} bar at equal temperature: "
     "look for a leak.",
 }
@@ -106,7 +107,9 @@ def _never_filled(view: SafetyView, known: list[Sensed], kept: Memory) -> Verdic
         if facts is None or _FILLED + sensed.sensor in kept or cold_bar >= facts.low_bar:
             continue
         values = {"value_bar": cold_bar, "limit_bar": facts.low_bar}
-        return Verdict(NAME, Severity.OFF, "never_filled", Clears.WHEN_CLEAR, sensed.sensor, values)
+        return Verdict(
+            NAME, Severity.TRIP, "never_filled", Clears.WHEN_CLEAR, sensed.sensor, values
+        )
     return None
 
 

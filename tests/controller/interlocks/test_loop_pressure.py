@@ -228,10 +228,10 @@ def test_what_was_high_for_a_while_only_is_no_refill() -> None:
 
 @pytest.mark.parametrize("bar", [0.0, 0.015, 0.1, 0.22])
 def test_a_gauge_that_has_never_shown_enough_does_not_lock_out(bar: float) -> None:
-    """Dead, or 1.5 bar sent as kPa or psi: an alarm and no heat, but nothing was lost."""
+    """Dead, unfilled, or 1.5 bar sent as kPa: an alarm and no heat, but nothing was lost."""
     script = Script(loop_pressure)
     verdicts = [script.tick(gauge(bar), *fluid(10.0)) for _ in range(720)]
-    assert {(v.severity, v.reason) for v in verdicts} == {(Severity.OFF, "never_filled")}
+    assert {(v.severity, v.reason) for v in verdicts} == {(Severity.TRIP, "never_filled")}
     (told,) = alarms(verdicts[-1:])
     assert told.alarm
     # filled, or its unit put right: it clears, and from then on a loss is one
