@@ -152,7 +152,8 @@ class PlanningDesk:
     def _ask(self, now: Instant, needs: Needs) -> None:
         if self._learning_is_due(now):
             parameter_sets = tuple(self.parameter_sets.values())
-            self._planner.start(LearnErrand(self._site, parameter_sets, now.utc_s))
+            held = tuple(session for each in needs.values() for session in each.held)
+            self._planner.start(LearnErrand(self._site, parameter_sets, now.utc_s, held))
             return
         waiting = [h for h, due in self._due.items() if needs[h].seen and due.at(now)]
         if not waiting:

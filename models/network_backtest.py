@@ -152,7 +152,7 @@ def track(record: Record, network: Network, noise: Noise) -> Tracked:
 def undisturbed_path(record: Record, network: Network) -> FloatArray:
     """Temperatures from 0 °C at the first sample, driven by the inputs alone, (masses, N)."""
     apart = modes(network, record.step_s)
-    driven = apart.drive[:, :4] @ record.inputs[:, :-1]
+    driven = apart.drive[:, :-1] @ record.inputs[:, :-1]
     path = [follow_mode(decay, line) for decay, line in zip(apart.decay, driven, strict=True)]
     return np.asarray(apart.shape @ np.array(path))
 

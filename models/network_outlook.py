@@ -29,6 +29,8 @@ class Outlook:
         Means over each step as forecast [°C], [W/m2].
     outdoor_sd_k, sun_sd_w_m2 : array, shape (N,), or float
         Standard deviation of their errors [K], [W/m2].
+    occupied, draught_k : array, shape (N,), or float
+        Share of each step with people in [0..1]; as `models.draught.draught_k` gives [K].
     """
 
     step_s: float
@@ -37,6 +39,8 @@ class Outlook:
     sun_w_m2: FloatArray | float
     outdoor_sd_k: FloatArray | float = 0.0
     sun_sd_w_m2: FloatArray | float = 0.0
+    occupied: FloatArray | float = 0.0
+    draught_k: FloatArray | float = 0.0
 
 
 def drawn_air(
@@ -67,11 +71,9 @@ def drawn_air(
     outdoor = outlook.outdoor_c + outlook.outdoor_sd_k * red_noise(rng, shape, memory)
     sun = outlook.sun_w_m2 + outlook.sun_sd_w_m2 * red_noise(rng, shape, memory)
     steps = [discrete(network, outlook.step_s) for network in networks]
-    drive = np.stack([np.stack((s.b_heat, s.b_outdoor, s.b_sun, s.drift), axis=1) for s in steps])
-    inputs = np.stack(
-        (np.broadcast_to(heat, shape), outdoor, np.maximum(0.0, sun), np.ones(shape)), axis=1
-    )
-    moves = drive @ inputs
+    given = (heat, outdoor, np.maximum(0.0, sun), 1.0, outlook.occupied, outlook.draught_k)
+    inputs = np.stack([np.broadcast_to(values, shape) for values in given], axis=1)
+    moves = np.stack([step.drive for step in steps]) @ inputs
     added = np.stack([step_covariance(net, noise, outlook.step_s) for net in networks])
     stray = np.sqrt(np.diagonal(added, axis1=1, axis2=2))[:, :, np.newaxis]
     moves += stray * rng.standard_normal(moves.shape)

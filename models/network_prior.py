@@ -26,6 +26,8 @@ _COMMON = (
     "heat_gain",
     "ground_c",
     "room_gain_w",
+    "people_w",
+    "draught_w_k",
     "slab_reading_k_w",
 )
 LEARNT: Mapping[Kind, tuple[str, ...]] = {
@@ -65,7 +67,9 @@ _FIELDS_AND_FORM: Mapping[str, tuple[int, float]] = {
 _GUESSED_SD = 0.5  # of the log of whatever follows from a building's size alone (no source)
 _METERED_SD = 0.05  # a meter's own error, and losses on the way to the slab (chosen, no source)
 _GROUND_SD_K = 3.0  # (chosen here, no source)
-_GAIN_SD_K = 1.2  # lift of the room by people, machines, sun through walls (chosen, no source)
+_GAIN_SD_K = 1.2  # lift of the room by machines, sun through walls (chosen, no source)
+_PEOPLE_SD_W_M2 = 6.0  # of people and what they switch on, for each m2 of floor (chosen, no source)
+_DRAUGHT_SHARE = 0.08  # of the loss, that twice the usual wind adds to it (chosen, no source)
 _READING_DEPTH_M = 0.05  # concrete between the slab's sensor and its mean (chosen, no source)
 _CONCRETE_W_MK = 2.0
 
@@ -226,6 +230,7 @@ def network_prior(
         sun_room_m2=(1.0 - _SLAB_SUN_SHARE) * glazing_gain_m2 + _OPAQUE_SUN_M2,
         heat_gain=1.0,
         ground_c=ground_c,
+        draught_w_k=_DRAUGHT_SHARE * room_outdoor_w_k,
     )
     if not (area_m2 > 0 and slab_ground_w_k > 0):
         raise ValueError(
@@ -281,6 +286,8 @@ def _spread(
     signed = {
         "ground_c": _GROUND_SD_K,
         "room_gain_w": _GAIN_SD_K * network.room_outdoor_w_k,
+        "people_w": _PEOPLE_SD_W_M2 * area_m2,
+        "draught_w_k": max(network.draught_w_k, 1e-6),
         "slab_reading_k_w": _READING_DEPTH_M / _CONCRETE_W_MK / area_m2,
     }
     fields_and_form = dict(_FIELDS_AND_FORM)

@@ -41,9 +41,8 @@ class Record:
         Length of a step [s].
     air_c, slab_c : array, shape (n,)
         At the beginning of each step, smoothed; NaN where unknown [°C].
-    inputs : array, shape (4, n)
-        Means over each step of heat [W], outdoor air [°C] and irradiance [W/m2], and ones; 0
-        where unknown.
+    inputs : array, shape (6, n)
+        Means over each step of `models.thermal_network.INPUTS`; 0 where unknown.
     driven : array, shape (n,)
         Whether the inputs of a step are known.
     has_sun : bool
@@ -110,14 +109,15 @@ def record_of(series: Series, *, step_s: float) -> Record:
     def folded(values: FloatArray) -> FloatArray:
         return np.asarray(values[skipped:].reshape(count, fine).mean(axis=1))
 
-    columns = (joint.power_w, _means(joint.outdoor_c), _means(joint.sun_w_m2))
+    ones, acting = np.ones(len(joint)), series.acting()
+    columns = (joint.power_w, _means(joint.outdoor_c), _means(joint.sun_w_m2), ones, *acting)
     driven = folded(_known(drive).astype(np.float64)) == 1.0
     begins = skipped + fine * np.arange(count)
     return Record(
         step_s=fine * series.step_s,
         air_c=_where_known(joint, begins),
         slab_c=_where_known(slab, begins),
-        inputs=np.stack([folded(column) * driven for column in columns] + [np.ones(count)]),
+        inputs=np.stack([folded(column) * driven for column in columns]),
         driven=driven,
         has_sun=joint.has_sun,
     )

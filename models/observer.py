@@ -133,11 +133,10 @@ class _Filters:
 
     def __init__(self, networks: Sequence[Network], record: Record, noise: Noise) -> None:
         steps = [discrete(network, record.step_s) for network in networks]
-        drive = [np.stack((s.b_heat, s.b_outdoor, s.b_sun, s.drift), axis=1) for s in steps]
         self._record = record
         self._noise = noise
         self._a = np.stack([step.a for step in steps])
-        self._moves = np.stack(drive) @ record.inputs
+        self._moves = np.stack([step.drive for step in steps]) @ record.inputs
         self._added = np.stack([step_covariance(net, noise, record.step_s) for net in networks])
         self._slab_heat_k_w = np.array([step.slab_heat_k_w for step in steps])
         self._wide = np.stack([np.diag(first_sd(net, noise) ** 2) for net in networks])

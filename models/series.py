@@ -33,6 +33,10 @@ class Series:
         Mean heat delivered from each sample time to the next [W].
     sun_w_m2 : array, shape (n,)
         Irradiance at the sample times [W/m2].
+    occupied : array, shape (n,), or None
+        Share of the time from each sample to the next with people in [0..1]; None for never.
+    draught_k : array, shape (n,), or None
+        As `models.draught.draught_k` gives, over the same times [K]; None where no wind is known.
 
     Raises
     ------
@@ -47,14 +51,25 @@ class Series:
     outdoor_c: FloatArray
     power_w: FloatArray
     sun_w_m2: FloatArray
+    occupied: FloatArray | None = None
+    draught_k: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        columns = (self.air_c, self.slab_c, self.outdoor_c, self.power_w, self.sun_w_m2)
+        measured = (self.air_c, self.slab_c, self.outdoor_c, self.power_w, self.sun_w_m2)
+        columns = (*measured, *self.acting())
         shapes = {column.shape for column in columns}
         if len(shapes) != 1 or self.air_c.ndim != 1:
             raise ValueError(f"every column must be one-dimensional and of one length: {shapes}")
         if not self.step_s > 0:
             raise ValueError(f"the step must be above 0 s, found {self.step_s}")
+
+    def acting(self) -> tuple[FloatArray, FloatArray]:
+        """People and draught, 0 where nothing is known of them."""
+        none = np.zeros_like(self.air_c)
+        return (
+            none if self.occupied is None else self.occupied,
+            none if self.draught_k is None else self.draught_k,
+        )
 
     def part(self, begin: int, end: int) -> Series:
         """The samples from ``begin`` up to, not including, ``end``."""
@@ -66,6 +81,8 @@ class Series:
             outdoor_c=self.outdoor_c[begin:end],
             power_w=self.power_w[begin:end],
             sun_w_m2=self.sun_w_m2[begin:end],
+            occupied=None if self.occupied is None else self.occupied[begin:end],
+            draught_k=None if self.draught_k is None else self.draught_k[begin:end],
         )
 
 

@@ -1,12 +1,13 @@
 """Slab core, room and, where wanted, a third mass: delivered heat in, room air out.
 
     Cs dTs/dt = f P + As I - Ksr (Ts - Tr) - Ksg (Ts - Tg) [- Kst (Ts - Tt)]
-    Cr dTr/dt = Ar I + G + w - Ksr (Ts - Tr) - Kro (Tr - Te) [- Krt (Tr - Tt)]
+    Cr dTr/dt = Ar I + G + O o + Kw d + w - Ksr (Ts - Tr) - Kro (Tr - Te) [- Krt (Tr - Tt)]
     [Ct dTt/dt = - Kst (Tt - Ts) - Krt (Tt - Tr) - Kto (Tt - Te) - Ktg (Tt - Tg)]
 
+``o`` is whether people are in and ``d`` what the wind makes of the leaks (see `models.draught`).
 The third mass is the inner lining of the walls (between room and outdoors) or the ground beneath
 the slab (between slab and deep ground). ``w`` is heat that nobody measures: sun where there is no
-sensor, people, wind through the gaps, ground that is still cold. It is two states more, one that
+sensor, a door left open, ground that is still cold. It is two states more, one that
 fades within hours and one that fades within days; an observer finds both, and a forecast lets
 them fade. Steps are exact for inputs held over each step (zero-order hold).
 """
@@ -57,6 +58,10 @@ class Network:
         Temperature of the deep ground, Tg [°C].
     room_gain_w : float
         Constant heat into the room, G [W].
+    people_w : float
+        Heat of people and what they switch on, less what their doors let out, O [W].
+    draught_w_k : float
+        Kw: how much more the room loses at twice the usual wind [W/K].
     slab_reading_k_w : float
         Rise of the slab's sensor above the slab's mean for each watt being delivered, for the
         sensor is nearer to the tubes than the mean is (or further) [K/W].
@@ -82,6 +87,8 @@ class Network:
     heat_gain: float
     ground_c: float
     room_gain_w: float = 0.0
+    people_w: float = 0.0
+    draught_w_k: float = 0.0
     slab_reading_k_w: float = 0.0
     third_capacity_j_k: float = 0.0
     third_slab_w_k: float = 0.0
@@ -118,21 +125,23 @@ class Network:
         return {each.name: getattr(self, each.name) for each in fields(self) if each.name != "kind"}
 
 
-SIGNED = frozenset({"ground_c", "room_gain_w", "slab_reading_k_w"})
+SIGNED = frozenset({"ground_c", "room_gain_w", "people_w", "draught_w_k", "slab_reading_k_w"})
 """Parameters that may be below 0; all others are positive."""
+
+INPUTS = ("heat_w", "outdoor_c", "sun_w_m2", "one", "occupied", "draught_k")
+"""What acts on a network over a step, in the order of every array of inputs: heat, outdoor air,
+irradiance, 1 for the constant part, the share of the step with people in, and the draught."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Discrete:
-    """A network over one step: x[k+1] = a x[k] + b_heat P + b_outdoor Te + b_sun I + drift.
+    """A network over one step: x[k+1] = a x[k] + drive @ u[k].
 
     Parameters
     ----------
     a : array, shape (n, n)
-    b_heat, b_outdoor, b_sun : array, shape (n,)
-        For heat [W], outdoor air [°C] and irradiance [W/m2], held over the step.
-    drift : array, shape (n,)
-        What ground and constant gain do in a step.
+    drive : array, shape (n, 6)
+        What each of `INPUTS`, held over the step, adds to the state.
     c_air, c_slab : array, shape (n,)
         Room air is ``c_air @ x`` and the slab ``c_slab @ x`` [°C].
     slab_heat_k_w : float
@@ -140,13 +149,30 @@ class Discrete:
     """
 
     a: FloatArray
-    b_heat: FloatArray
-    b_outdoor: FloatArray
-    b_sun: FloatArray
-    drift: FloatArray
+    drive: FloatArray
     c_air: FloatArray
     c_slab: FloatArray
     slab_heat_k_w: float
+
+    @property
+    def b_heat(self) -> FloatArray:
+        """What a watt of heat adds to the state in a step, shape (n,)."""
+        return np.asarray(self.drive[:, 0])
+
+    @property
+    def b_outdoor(self) -> FloatArray:
+        """The same of a kelvin outdoors, shape (n,)."""
+        return np.asarray(self.drive[:, 1])
+
+    @property
+    def b_sun(self) -> FloatArray:
+        """The same of a W/m2 of irradiance, shape (n,)."""
+        return np.asarray(self.drive[:, 2])
+
+    @property
+    def drift(self) -> FloatArray:
+        """What ground and constant gain do in a step, shape (n,)."""
+        return np.asarray(self.drive[:, 3])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,9 +187,8 @@ class Modes:
         Temperatures from modes.
     unshape : array, shape (m, m)
         Modes from temperatures.
-    drive : array, shape (m, 5)
-        What heat, outdoor air, irradiance, one (for the constant part) and heat into the room add
-        to the modes in a step.
+    drive : array, shape (m, 7)
+        What each of `INPUTS`, and heat into the room, add to the modes in a step.
     """
 
     decay: FloatArray
@@ -192,7 +217,7 @@ def modes(network: Network, step_s: float) -> Modes:
 
 
 def _balances(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Capacities (m,), conductances (m, m) and inputs (m, 5) of the heat balances."""
+    """Capacities (m,), conductances (m, m) and inputs (m, 7) of the heat balances."""
     count = network.masses
     capacity = np.array(
         [network.slab_capacity_j_k, network.room_capacity_j_k, network.third_capacity_j_k]
@@ -206,13 +231,14 @@ def _balances(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
     ground_w_k[SLAB], ground_w_k[THIRD] = network.slab_ground_w_k, network.third_ground_w_k
     between = between[:count, :count]
     leaving_w_k = between.sum(axis=1) + outdoor_w_k[:count] + ground_w_k[:count]
-    inputs = np.zeros((3, 5))
+    inputs = np.zeros((3, len(INPUTS) + 1))
     inputs[SLAB, 0] = network.heat_gain
     inputs[:, 1] = outdoor_w_k
     inputs[SLAB, 2], inputs[ROOM, 2] = network.sun_slab_m2, network.sun_room_m2
     inputs[:, 3] = ground_w_k * network.ground_c
     inputs[ROOM, 3] += network.room_gain_w
-    inputs[ROOM, 4] = 1.0
+    inputs[ROOM, 4], inputs[ROOM, 5] = network.people_w, network.draught_w_k
+    inputs[ROOM, -1] = 1.0
     return capacity, between - np.diag(leaving_w_k), inputs[:count]
 
 
@@ -231,17 +257,14 @@ def discrete(network: Network, step_s: float) -> Discrete:
     whole = np.zeros((states, states))
     whole[:masses, :masses] = (apart.shape * apart.decay) @ apart.unshape
     drive = apart.shape @ apart.drive
-    whole[:masses, masses:] = drive[:, 4:5]
+    whole[:masses, masses:] = drive[:, -1:]
     whole[masses:, masses:] = np.diag(fading(step_s))
-    inputs = np.zeros((4, states))
-    inputs[:, :masses] = drive[:, :4].T
+    inputs = np.zeros((states, len(INPUTS)))
+    inputs[:masses] = drive[:, :-1]
     outputs = np.eye(states)
     return Discrete(
         a=whole,
-        b_heat=inputs[0],
-        b_outdoor=inputs[1],
-        b_sun=inputs[2],
-        drift=inputs[3],
+        drive=inputs,
         c_air=outputs[ROOM],
         c_slab=outputs[SLAB],
         slab_heat_k_w=network.slab_reading_k_w,
@@ -256,6 +279,8 @@ def simulate(
     outdoor_c: ArrayLike,
     sun_w_m2: ArrayLike,
     step_s: float,
+    occupied: ArrayLike = 0.0,
+    draught_k: ArrayLike = 0.0,
 ) -> FloatArray:
     """States at the step borders, exact for inputs held over each step.
 
@@ -270,6 +295,10 @@ def simulate(
         Means of outdoor air [°C] and irradiance [W/m2] over each step.
     step_s : float
         Length of a step [s].
+    occupied : array, shape (N,), or float
+        Share of each step with people in [0..1].
+    draught_k : array, shape (N,), or float
+        As `models.draught.draught_k` gives [K].
 
     Returns
     -------
@@ -285,10 +314,9 @@ def simulate(
     begin = np.zeros(network.states)
     begin[: len(x0)] = x0
     unseen = begin[masses:] * fading(step_s) ** np.arange(count + 1)[:, np.newaxis]
-    inputs = np.ones((5, count))
-    for row, values in enumerate((heat, outdoor_c, sun_w_m2)):
-        inputs[row] = np.asarray(values, dtype=np.float64)
-    inputs[4] = unseen[:count].sum(axis=1)
+    unseen_w = unseen[:count].sum(axis=1)
+    given = (heat, outdoor_c, sun_w_m2, 1.0, occupied, draught_k, unseen_w)
+    inputs = np.stack([np.broadcast_to(np.asarray(v, dtype=np.float64), count) for v in given])
     if not (np.isfinite(inputs).all() and np.isfinite(begin).all()):
         raise ValueError("a network needs finite start, heat, outdoor air and sun in every step")
     apart = modes(network, step_s)
@@ -314,7 +342,7 @@ def steady_state(
 ) -> FloatArray:
     """Where constant inputs lead in the end, without unseen heat: temperatures, shape (m,) [°C]."""
     _, conductance, inputs = _balances(network)
-    given = np.array([heat_w, outdoor_c, sun_w_m2, 1.0, 0.0])
+    given = np.array([heat_w, outdoor_c, sun_w_m2, 1.0, 0.0, 0.0, 0.0])
     return np.asarray(np.linalg.solve(conductance, -inputs @ given))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from controller.calendar import sessions
 from controller.configuration import Configuration
 from controller.local_time import LocalTime, duration
 from controller.records.plan import ParameterSet
@@ -24,7 +25,7 @@ def scored(
 
     Where what the service has measured of late is too little, what was imported before is judged.
     """
-    from controller.planning.score import NothingToScoreError, air_sensors, score
+    from controller.planning.score import SPAN_S, NothingToScoreError, air_sensors, score
 
     site = configuration.site
     sensors = air_sensors(site, site.zone(parameter_set.zone))
@@ -33,9 +34,15 @@ def scored(
     if not ends_s:
         return "room air was never measured"
     local, lacks = LocalTime(site.time_zone), []
+    held = sessions(
+        configuration.bookings,
+        time_zone=site.time_zone,
+        since_s=ends_s[-1] - SPAN_S,
+        until_s=ends_s[0],
+    )
     for last_s in ends_s:
         try:
-            return score(reader, site, parameter_set, last_s=last_s)
+            return score(reader, site, parameter_set, last_s=last_s, sessions=held)
         except NothingToScoreError as error:
             lacks.append(f"up to {local.date(last_s)}, {error}")
         except ValueError as error:

@@ -12,6 +12,7 @@ from controller.calendar import sessions
 from controller.commands._shared import present_s, say, with_store
 from controller.configuration import Configuration
 from controller.local_time import LocalTime
+from controller.records.sessions import Session
 from controller.records.site import Zone
 from controller.store import Reader
 
@@ -22,6 +23,7 @@ SUMMARY = "tell how warm each room still gets if the heater stops now, and when 
 EXAMPLE = "slabtide coast --below 17.5"
 
 _NEAR_S = 7 * 86400.0
+_AROUND_S = 3 * 86400.0
 _AHEAD_H = 72
 
 
@@ -74,6 +76,7 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
                 (stored,) if stored is not None else (),
                 now_s=question.now_s,
                 floor_c=below_c,
+                sessions=_around(configuration, question.now_s),
             )
         except PlanningError as error:
             say(f"{zone.name}: cannot be told: {error}.")
@@ -82,6 +85,16 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
         for line in _told(zone, found, local, question.now_s, below_c):
             say(line)
     return code
+
+
+def _around(configuration: Configuration, now_s: float) -> tuple[Session, ...]:
+    """The sessions of the days around: people warm the room, too."""
+    return sessions(
+        configuration.bookings,
+        time_zone=configuration.site.time_zone,
+        since_s=now_s - _AROUND_S,
+        until_s=now_s + _AROUND_S,
+    )
 
 
 def _below_c(configuration: Configuration, zone: Zone, question: Question) -> float:

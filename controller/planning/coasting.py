@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +14,11 @@ from controller.planning.parameters import set_in_force
 from controller.planning.start import NO_BALANCE_C, NO_BALANCE_SD_K
 from controller.planning.zone_state import on_zone, zone_state
 from controller.records.plan import ParameterSet
+from controller.records.sessions import Session
 from controller.records.site import Site, Zone
 from models.coast import Coast, coast
 from models.network_outlook import Outlook, drawn_air
+from models.thermal_network import ROOM
 
 AHEAD_S = 3 * 86400.0
 """How far ahead is looked [s]."""
@@ -43,6 +46,7 @@ def coasting(
     *,
     now_s: float,
     floor_c: float,
+    sessions: Sequence[Session] = (),
 ) -> Coasting:
     """Tell a zone's coast from its readings up to now.
 
@@ -57,6 +61,8 @@ def coasting(
         UTC seconds.
     floor_c : float
         The temperature whose undercutting is asked about [°C].
+    sessions : sequence of Session
+        Of the days around: people give heat too.
 
     Raises
     ------
@@ -65,7 +71,7 @@ def coasting(
     """
     grid = Grid(now_s, SLOT_S, round(AHEAD_S / SLOT_S))
     known = known_network(site, zone, set_in_force(zone, parameter_sets))
-    state = zone_state(source, site, zone, known, at_s=now_s)
+    state = zone_state(source, site, zone, known, at_s=now_s, sessions=sessions)
     weather = weather_ahead(source, site, now_s=now_s, grid=grid) or weather_from_room(
         NO_BALANCE_C, NO_BALANCE_SD_K, grid
     )
@@ -73,7 +79,9 @@ def coasting(
         state.networks[1:] * _REPEATS,
         state.states[1:] * _REPEATS,
         known.noise,
-        _without_heat(on_zone(weather, site, zone, grid), grid),
+        _without_heat(
+            on_zone(weather, site, zone, grid, sessions=sessions, air_c=float(state.x[ROOM])), grid
+        ),
         seed=int(grid.count),
     )
     coasts = [coast(path, floor_c=floor_c, slot_s=SLOT_S) for path in paths_c]
@@ -91,4 +99,6 @@ def _without_heat(weather: Weather, grid: Grid) -> Outlook:
         sun_w_m2=weather.sun_w_m2,
         outdoor_sd_k=weather.outdoor_sd_k,
         sun_sd_w_m2=weather.sun_sd_w_m2,
+        occupied=weather.occupied,
+        draught_k=weather.draught_k,
     )

@@ -14,8 +14,7 @@ FEEDBACK_S = 2.0 * 3600.0
 SPARE_K = 0.5
 """What later plans must still be able to add for a surprise to be made good [K]."""
 ASTRAY = 0.03
-"""Share of a rise that no network foretells: wind, and what else it does not know of (chosen here,
-no source) [-]."""
+"""Share of a rise that no network foretells (chosen here, no source) [-]."""
 
 
 @dataclass(frozen=True, slots=True)

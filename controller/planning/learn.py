@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from controller.planning.acting import with_acting
 from controller.planning.describe import heat_share, zone_prior
 from controller.planning.drift_notice import drift_of, drift_sentence
 from controller.planning.history import STEP_S, Grid, Source, zone_series
@@ -202,7 +203,9 @@ def is_physical(model: FirstOrder, prior: Prior) -> bool:
 def _history(errand: LearnErrand, source: Source, zone: Zone) -> Series:
     end_s = np.floor(errand.now_s / STEP_S) * STEP_S
     grid = Grid.before(float(end_s), span_s=SPAN_S, step_s=STEP_S)
-    return zone_series(source, with_imported(errand.site), zone, grid)
+    site = with_imported(errand.site)
+    measured = zone_series(source, site, zone, grid)
+    return with_acting(measured, source, site, zone, errand.held)
 
 
 def _known_part(series: Series) -> Series:

@@ -12,7 +12,7 @@ from controller.planning.history import FloatArray, Grid
 from controller.planning.outlook import Weather
 from controller.planning.promises_kept import UNCORRECTED, Correction
 from controller.planning.wishes_ahead import Shift, Wish, session_borders, unshifted_k
-from controller.planning.zone_state import ZoneState, disturbances_k, folded_weather
+from controller.planning.zone_state import ZoneState, disturbances_k, folded_weather, with_room_at
 from controller.records.limits import Limits
 from controller.records.sessions import Session
 from controller.records.site import Heater, Role, Site, Zone
@@ -56,6 +56,11 @@ class ZoneCase:
         fold = round(step_s / self.grid.step_s)
         grid = Grid(self.grid.start_s, fold * self.grid.step_s, -(-self.grid.count // fold))
         return replace(self, grid=grid, weather=folded_weather(self.weather, fold))
+
+    def led(self, rough: Grid, air_c: FloatArray) -> ZoneCase:
+        """The same with the draught that room air like this, at a rough grid's borders, feels."""
+        along_c = np.interp(self.grid.middles_s(), rough.edges_s(), air_c)
+        return replace(self, weather=with_room_at(self.weather, along_c))
 
     def best_hour_k(self) -> float:
         """What an hour of full heat adds to the room air at best, whenever that is [K]."""

@@ -38,6 +38,8 @@ LEAST_LOG_SD = 0.15
 """Standard deviation that is allowed to every positive one, however well it is known [-]."""
 _PREFIX = "network_"
 _NOISE = ("unseen_quick_w", "unseen_slow_w", "stray_slab", "stray_room", "stray_third")
+_LATER = frozenset({"people_w", "draught_w_k"})
+"""Parameters that sets stored by earlier versions lack: nothing was learnt of them."""
 _TOLD_APART = 0.005
 """Correlations nearer to 0 than this are not kept [-]."""
 
@@ -131,7 +133,7 @@ def network_of(parameter_set: ParameterSet) -> Network:
         numbers = {
             name: values[_PREFIX + name].value
             for name in Network.__dataclass_fields__
-            if name != "kind"
+            if name != "kind" and not (name in _LATER and _PREFIX + name not in values)
         }
     except (KeyError, ValueError) as error:
         raise ValueError(f"parameter set {parameter_set.id} holds no network: {error}") from error
@@ -172,7 +174,8 @@ def _stored(parameter_set: ParameterSet, prior: NetworkPrior) -> Known:
 
 def _covariance(kind: Kind, values: Mapping[str, Value]) -> FloatArray:
     names = LEARNT[kind]
-    sd = np.array([values[_PREFIX + name].sd for name in names])
+    unknown = Value(0.0, 0.0)
+    sd = np.array([values.get(_PREFIX + name, unknown).sd for name in names])
     matrix = np.diag(sd**2)
     for row, column in itertools.combinations(range(len(names)), 2):
         stored = values.get(_pair(names[row], names[column]))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.planning.acting import wind_ahead_m_s
 from controller.planning.history import FloatArray, Grid, Source
 from controller.planning.outlook_forecast import LEARNT_FROM_S, curves, word_of
 from controller.planning.outlook_readings import (
@@ -38,7 +39,10 @@ MEMORY_EVERY_H = 3
 
 @dataclass(frozen=True, slots=True)
 class Weather:
-    """Weather ahead on even slots, each array of shape (slots,): means and error sd.
+    """What is ahead on even slots, each array of shape (slots,): means and error sd.
+
+    The wind is NaN where nothing tells of it. What a site's weather does to one zone, its people
+    and the draught in its leaks (see `models.draught`), is 0 until `zone_state.on_zone` adds it.
 
     ``outdoor_memory_s`` is the time constant with which an error of the outdoor temperature
     keeps its sign along the slots [s].
@@ -48,6 +52,9 @@ class Weather:
     outdoor_sd_k: FloatArray
     sun_w_m2: FloatArray
     sun_sd_w_m2: FloatArray
+    wind_m_s: FloatArray
+    occupied: FloatArray
+    draught_k: FloatArray
     outdoor_memory_s: float = DAY_S
 
 
@@ -76,6 +83,9 @@ def weather_ahead(source: Source, site: Site, *, now_s: float, grid: Grid) -> We
         outdoor_sd_k=np.interp(slots_s, ahead_s, outdoor.sd()),
         sun_w_m2=sun_w_m2,
         sun_sd_w_m2=sun_sd_w_m2,
+        wind_m_s=wind_ahead_m_s(source, site, grid, now_s=now_s),
+        occupied=np.zeros(grid.count),
+        draught_k=np.zeros(grid.count),
         outdoor_memory_s=_memory_s(outdoor),
     )
 
@@ -87,8 +97,16 @@ def weather_from_room(balance_c: float, balance_sd_k: float, grid: Grid) -> Weat
     does not shrink towards the present, as nothing is seen of the weather itself. The sun is
     left out.
     """
-    level = np.ones(grid.count)
-    return Weather(balance_c * level, balance_sd_k * level, 0.0 * level, 0.0 * level)
+    level, none = np.ones(grid.count), np.zeros(grid.count)
+    return Weather(
+        balance_c * level,
+        balance_sd_k * level,
+        sun_w_m2=none,
+        sun_sd_w_m2=none,
+        wind_m_s=np.nan * level,
+        occupied=none,
+        draught_k=none,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from controller.records.errands import PlanErrand
 from controller.records.plan import Plan
 from controller.records.sessions import Session
 from controller.records.site import Heater, Zone
+from models.thermal_network import ROOM
 from models.timetable import on_times
 
 SLOT_S = 900.0
@@ -118,24 +119,26 @@ def _cases(errand: PlanErrand, source: Source, heater: Heater, grid: Grid) -> li
     site, now_s = errand.site, errand.now_s
     outdoors = weather_ahead(source, site, now_s=now_s, grid=grid)
     rating_w = full_output_w(source, site, heater, now_s=now_s)
-    return [
-        ZoneCase(
+    cases = []
+    for zone in site.zones_of(heater):
+        state, sessions = _state(errand, source, zone, grid), sessions_of(errand, (zone,))
+        weather = outdoors or _weather_from_room(errand, source, zone, grid)
+        air_c = float(state.x[ROOM])
+        case = ZoneCase(
             site=site,
             heater=heater,
             zone=zone,
-            sessions=sessions_of(errand, (zone,)),
+            sessions=sessions,
             limits=errand.limits,
-            state=_state(errand, source, zone, grid),
-            weather=on_zone(
-                outdoors or _weather_from_room(errand, source, zone, grid), site, zone, grid
-            ),
+            state=state,
+            weather=on_zone(weather, site, zone, grid, sessions=sessions, air_c=air_c),
             rating_w=rating_w,
             grid=grid,
             shift_k=margin_shift(source, site, heater, zone, errand.held, now_s=now_s).of,
             correction=correction(source, site, heater, zone, errand.held, now_s=now_s),
         )
-        for zone in site.zones_of(heater)
-    ]
+        cases.append(case)
+    return cases
 
 
 def _state(errand: PlanErrand, source: Source, zone: Zone, grid: Grid) -> ZoneState:
@@ -143,7 +146,8 @@ def _state(errand: PlanErrand, source: Source, zone: Zone, grid: Grid) -> ZoneSt
     known = known_network(errand.site, zone, set_in_force(zone, errand.parameter_sets))
     begun = has_air(source, errand.site, zone, until_s=grid.start_s)
     at_s = grid.start_s if begun else errand.now_s
-    return zone_state(source, errand.site, zone, known, at_s=at_s)
+    booked = (*errand.held, *errand.sessions)
+    return zone_state(source, errand.site, zone, known, at_s=at_s, sessions=booked)
 
 
 def _weather_from_room(errand: PlanErrand, source: Source, zone: Zone, grid: Grid) -> Weather:

@@ -55,7 +55,7 @@ class Heating:
 
 
 def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
-    """Solve twice: without margins, to learn how far heat leads astray, and then with them.
+    """Solve twice: without margins, to learn where heat leads and how far astray, then with them.
 
     Raises
     ------
@@ -76,6 +76,10 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         spread_ahead(case.state, coarse, path.heat_w, case.grid)
         for case, coarse, path in zip(cases, rough_cases, rough.rooms, strict=True)
     )
+    cases = [
+        case.led(c.grid, p.air_c)
+        for case, c, p in zip(cases, rough_cases, rough.rooms, strict=True)
+    ]
     lates = [
         _late(case, room, path.heat_w)
         for case, room, path in zip(rough_cases, rough_rooms, rough.rooms, strict=True)
@@ -90,6 +94,15 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
             for c, spread, late, start_h in zip(cases, spreads, lates, worth_h, strict=True)
         ],
     )
+    return _heating(rooms, programme, spreads, cases)
+
+
+def _heating(
+    rooms: tuple[Room, ...],
+    programme: Programme,
+    spreads: tuple[Spread, ...],
+    cases: Sequence[ZoneCase],
+) -> Heating:
     available_w = _available_w(rooms, programme, cases)
     duty = _share(programme.heat_w, available_w)
     return Heating(

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from controller.planning.acting import with_acting
 from controller.planning.history import STEP_S, FloatArray, Grid, Source, zone_series
 from controller.planning.parameters import MODEL, response_of
 from controller.planning.patchy_sun import without_patchy_sun
 from controller.planning.score_lack import lack_of
 from controller.records.imported import imported_id, with_imported
 from controller.records.plan import ParameterSet
+from controller.records.sessions import Session
 from controller.records.site import Role, Site, Zone
 from models import backtest, network_backtest
 from models.persistence import DAY_S, yesterday_errors
@@ -69,7 +71,14 @@ class Score:
     yesterday: Mapping[int, Errors]
 
 
-def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: float) -> Score:
+def score(
+    source: Source,
+    site: Site,
+    parameter_set: ParameterSet,
+    *,
+    last_s: float,
+    sessions: Sequence[Session] = (),
+) -> Score:
     """Judge a zone's response on its latest history.
 
     Parameters
@@ -79,6 +88,8 @@ def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: fl
     parameter_set : ParameterSet
     last_s : float
         When room air was measured last [UTC s].
+    sessions : sequence of Session
+        Those of the history: people were in then.
 
     Raises
     ------
@@ -87,7 +98,9 @@ def score(source: Source, site: Site, parameter_set: ParameterSet, *, last_s: fl
     ValueError
         Where the set cannot be read.
     """
-    measured = latest_history(source, site, site.zone(parameter_set.zone), last_s=last_s)
+    zone = site.zone(parameter_set.zone)
+    history = latest_history(source, site, zone, last_s=last_s)
+    measured = with_acting(history, source, with_imported(site), zone, sessions)
     series = without_patchy_sun(measured)
     tried = (
         (part, unseen, _errors(score_of(parameter_set, part)))

@@ -9,12 +9,15 @@ from typing import Protocol
 
 import numpy as np
 
+from controller.planning.acting import occupied, with_acting
 from controller.planning.describe import zone_sun_w_m2
 from controller.planning.history import STEP_S, FloatArray, Grid, Source, role_mean, zone_series
 from controller.planning.network_parameters import Known
 from controller.planning.outlook import Weather
 from controller.planning.start import NO_BALANCE_C, OLDEST_AIR_S, PlanningError
+from controller.records.sessions import Session
 from controller.records.site import Role, Site, Zone
+from models.draught import draught_k
 from models.heated_room import recurrence
 from models.network_prior import draw_networks
 from models.observer import Observed, observe_all, step_covariance
@@ -56,8 +59,16 @@ class ZoneState:
         return self.states[0].x
 
 
-def zone_state(source: Source, site: Site, zone: Zone, known: Known, *, at_s: float) -> ZoneState:
-    """Observe a zone's networks up to ``at_s``.
+def zone_state(
+    source: Source,
+    site: Site,
+    zone: Zone,
+    known: Known,
+    *,
+    at_s: float,
+    sessions: Sequence[Session] = (),
+) -> ZoneState:
+    """Observe a zone's networks up to ``at_s``; ``sessions`` tell when people were in.
 
     Raises
     ------
@@ -71,7 +82,8 @@ def zone_state(source: Source, site: Site, zone: Zone, known: Known, *, at_s: fl
             "a plan needs one good reading"
         )
     grid = Grid.before(at_s, span_s=OBSERVED_S, step_s=STEP_S)
-    series = _filled(_in_one_piece(zone_series(source, site, zone, grid)), latest_c)
+    measured = with_acting(zone_series(source, site, zone, grid), source, site, zone, sessions)
+    series = _filled(_in_one_piece(measured), latest_c)
     networks = (known.network, *draw_networks(known.belief, DRAWS, SEED))
     return ZoneState(known, networks, tuple(observe_all(networks, series, known.noise)))
 
@@ -135,15 +147,10 @@ def _lengthened(air_c: FloatArray, latest_c: float) -> FloatArray:
 
 
 def disturbances_k(steps: Sequence[Discrete], weather: Weather) -> FloatArray:
-    """What weather and ground add to each network's states in each slot, (networks, slots, n)."""
-    return np.stack(
-        [
-            np.outer(weather.outdoor_c, step.b_outdoor)
-            + np.outer(weather.sun_w_m2, step.b_sun)
-            + step.drift
-            for step in steps
-        ]
-    )
+    """What adds to each network's states in each slot but heat, shape (networks, slots, n)."""
+    given = (0.0, weather.outdoor_c, weather.sun_w_m2, 1.0, weather.occupied, weather.draught_k)
+    inputs = np.stack([np.broadcast_to(each, weather.outdoor_c.shape) for each in given])
+    return np.stack([(step.drive @ inputs).T for step in steps])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,15 +198,38 @@ class HasWeather(Protocol):
         ...
 
 
-def on_zone(weather: Weather, site: Site, zone: Zone, grid: Grid) -> Weather:
-    """The weather ahead with its sun as it stands on a zone's panes."""
+def on_zone(
+    weather: Weather,
+    site: Site,
+    zone: Zone,
+    grid: Grid,
+    *,
+    sessions: Sequence[Session] = (),
+    air_c: float,
+) -> Weather:
+    """What is ahead of a zone: the sun as it stands on its panes, people, the wind in its leaks.
+
+    ``air_c`` is the room air that the leaks are first taken to let out.
+    """
     middles_s = grid.middles_s()
     sun_w_m2 = zone_sun_w_m2(site, zone, weather.sun_w_m2, middles_s)
     # the error goes with the sun: a cloud takes as much of either
     share = np.divide(
         sun_w_m2, weather.sun_w_m2, out=np.ones(grid.count), where=weather.sun_w_m2 > 1.0
     )
-    return replace(weather, sun_w_m2=sun_w_m2, sun_sd_w_m2=share * weather.sun_sd_w_m2)
+    alike = replace(
+        weather,
+        sun_w_m2=sun_w_m2,
+        sun_sd_w_m2=share * weather.sun_sd_w_m2,
+        occupied=occupied(sessions, zone, grid),
+    )
+    return with_room_at(alike, np.full(grid.count, air_c))
+
+
+def with_room_at(weather: Weather, air_c: FloatArray) -> Weather:
+    """The same with what the wind carries out of a room this warm, shape (slots,) [°C]."""
+    leaks_k = draught_k(weather.wind_m_s, outdoor_c=weather.outdoor_c, air_c=air_c)
+    return replace(weather, draught_k=leaks_k)
 
 
 def folded(values: FloatArray, fold: int) -> FloatArray:
@@ -216,6 +246,9 @@ def folded_weather(weather: Weather, fold: int) -> Weather:
         outdoor_sd_k=folded(weather.outdoor_sd_k, fold),
         sun_w_m2=folded(weather.sun_w_m2, fold),
         sun_sd_w_m2=folded(weather.sun_sd_w_m2, fold),
+        wind_m_s=folded(weather.wind_m_s, fold),
+        occupied=folded(weather.occupied, fold),
+        draught_k=folded(weather.draught_k, fold),
     )
 
 

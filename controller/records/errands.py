@@ -31,11 +31,15 @@ class PlanErrand:
 
 @dataclass(frozen=True, slots=True)
 class LearnErrand:
-    """Fit every zone's response from its history; ``parameter_sets`` holds those in force."""
+    """Fit every zone's response from its history; ``parameter_sets`` holds those in force.
+
+    ``held`` are the sessions that began in the last weeks: people were in then.
+    """
 
     site: Site
     parameter_sets: tuple[ParameterSet, ...]
     now_s: float
+    held: tuple[Session, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

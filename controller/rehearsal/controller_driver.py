@@ -200,7 +200,8 @@ class ControllerDriver:
 
     def _learn(self, now_s: float) -> str | None:
         sets = tuple(self.parameter_sets.values())
-        answer = learn(LearnErrand(self._what.site, sets, now_s), self.memory)
+        errand = LearnErrand(self._what.site, sets, now_s, self._held(now_s))
+        answer = learn(errand, self.memory)
         for learnt in answer.learnt:
             found = learnt.parameter_set
             if fault := fault_of_parameters(found):
@@ -208,6 +209,9 @@ class ControllerDriver:
             if learnt.replaces or found.zone not in self.parameter_sets:
                 self.parameter_sets[found.zone] = found
         return None
+
+    def _held(self, now_s: float) -> tuple[Session, ...]:
+        return tuple(s for s in self._what.sessions if self.start_s <= s.start_s <= now_s)
 
     def _make_plan(self, now_s: float, sessions: tuple[Session, ...]) -> str | None:
         heater = self._what.heater.id
@@ -219,7 +223,7 @@ class ControllerDriver:
             parameter_sets=tuple(self.parameter_sets.values()),
             heating=self._carry.state.heating,
             now_s=now_s,
-            held=tuple(s for s in self._what.sessions if self.start_s <= s.start_s <= now_s),
+            held=self._held(now_s),
         )
         plan = self._planner(errand, self.memory)
         if fault := fault_of_plan(plan, heater=heater, now_s=now_s):

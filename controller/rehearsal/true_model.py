@@ -235,13 +235,11 @@ def _discrete(small: _Small, zone: ZoneNodes, step_s: float) -> tuple[Discrete, 
     )
     rates[states - 1, states - 1] = -1.0 / UNSEEN_S
     whole = expm(rates * step_s)[:states]
-    heat, outdoor, sun, constant, glass, room = whole[:, states:].T
+    *given, glass, room = whole[:, states:].T
+    neither = np.zeros(states)  # people and wind come from `driven_k`
     step = Discrete(
         a=whole[:, :states],
-        b_heat=heat,
-        b_outdoor=outdoor,
-        b_sun=sun,
-        drift=constant,
+        drive=np.column_stack((*given, neither, neither)),
         c_air=small.unit(zone.air),
         c_slab=small.unit(zone.slab_core),
         slab_heat_k_w=0.0,

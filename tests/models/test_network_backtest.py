@@ -25,7 +25,7 @@ def test_errors_are_those_of_simulating_from_each_start() -> None:
     for start, error in list(zip(starts, errors, strict=True))[::29]:
         x0 = tracked.deviation[start].copy()
         x0[:3] += tracked.path_c[:, start]
-        heat, outdoor, sun, _ = record.inputs[:, start : start + steps]
+        heat, outdoor, sun, *_ = record.inputs[:, start : start + steps]
         path = simulate(
             NETWORK, x0, heat_w=heat, outdoor_c=outdoor, sun_w_m2=sun, step_s=record.step_s
         )
@@ -37,7 +37,7 @@ def test_a_network_on_its_own_data_makes_no_errors() -> None:
     series = days(workshop_weeks(), 0, 8)
     record = record_of(series, step_s=300.0)
     x0 = np.array([12.0, 9.0, 8.0])
-    heat, outdoor, sun, _ = record.inputs
+    heat, outdoor, sun, *_ = record.inputs
     path = simulate(NETWORK, x0, heat_w=heat, outdoor_c=outdoor, sun_w_m2=sun, step_s=300.0)
     clean = replace(record, air_c=path[:-1, 1], slab_c=path[:-1, 0])
     clean = replace(clean, driven=np.ones(len(record), dtype=bool))
