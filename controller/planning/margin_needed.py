@@ -16,7 +16,7 @@ from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site, Zone
 
-FIRST_K = 0.35
+FIRST_K = 0.5
 """Shift before any session: people come in by a door (chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
