@@ -13,6 +13,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from controller.answers import fault_of_parameters, fault_of_plan
+from controller.local_time import LocalTime
 from controller.planner_process import Answer, PlannerFailure, PlannerProcess
 from controller.records.decision import Notice, NoticeKind
 from controller.records.errands import LearnAnswer, LearnErrand, PlanErrand
@@ -21,6 +22,7 @@ from controller.records.limits import Limits
 from controller.records.plan import ParameterSet, Plan
 from controller.records.sessions import Session
 from controller.records.site import Site
+from controller.session_names import session_name
 from controller.store.failures import StoreFailed
 from controller.store.writer import Writer
 
@@ -120,7 +122,8 @@ class PlanningDesk:
         """What the owner should know of a heater's planning."""
         found = [self._failure] if self._failure else []
         found += self._drifts.values()
-        return (*found, *_out_of_reach(self.plans.get(heater), sessions))
+        local = LocalTime(self._site.time_zone)
+        return (*found, *_out_of_reach(self.plans.get(heater), sessions, local))
 
     def will_ask(self, now: Instant) -> bool:
         """Whether the planner is free and something is due: the history should be stored now."""
@@ -254,7 +257,9 @@ def _stored_parameters(site: Site, store: Writer) -> dict[str, ParameterSet]:
     }
 
 
-def _out_of_reach(plan: Plan | None, sessions: tuple[Session, ...]) -> list[Notice]:
+def _out_of_reach(
+    plan: Plan | None, sessions: tuple[Session, ...], local: LocalTime
+) -> list[Notice]:
     """A notice for each booked session that the plan cannot reach."""
     booked = {session.id: session for session in sessions}
     notices = []
@@ -262,7 +267,7 @@ def _out_of_reach(plan: Plan | None, sessions: tuple[Session, ...]) -> list[Noti
         session = booked.get(arrival.session)
         if session is not None and not arrival.reachable:
             text = (
-                f"{session.id} cannot be ready: about {arrival.air_c:.1f} °C instead of "
+                f"{session_name(session.id, session, local)} cannot be ready: about {arrival.air_c:.1f} °C instead of "
                 f"{arrival.target_c:.1f} °C when it starts."
             )
             notices.append(Notice(NoticeKind.TARGET_OUT_OF_REACH, text, alarm=True))

@@ -17,7 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from pathlib import Path
 
 from tests.bench.cases import KINDS, STATIONS
@@ -153,6 +153,8 @@ def _run(
                 print(_progress(job, results, number, len(jobs), left, workers), flush=True)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            for worker in active_children():  # a season goes on for minutes: end it
+                worker.kill()
             raise
     return failed
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.cycle import Carry, Situation, decide, share_of_power
@@ -127,6 +127,7 @@ def test_a_lockout_is_lifted_by_the_owner_alone() -> None:
 # --- time ---------------------------------------------------------------------------------------
 
 
+@settings(deadline=None)
 @given(
     steps=st.lists(
         st.tuples(st.floats(0.001, 60.0), st.sampled_from([0.0, 0.5, 3600.0, -3600.0, -86400.0])),

@@ -275,6 +275,7 @@ def test_a_target_out_of_reach_is_told(bench: Bench) -> None:
     bench.answer_plan(outlooks=(make_outlook(arrivals=(short,)),))
     (notice,) = bench.desk.notices("boiler", bench.sessions)
     assert (notice.kind, notice.alarm) == (NoticeKind.TARGET_OUT_OF_REACH, True)
+    assert notice.text.startswith(f"{session.id} (")
     assert "15.2" in notice.text
     assert "18.0" in notice.text
 
