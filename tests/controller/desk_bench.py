@@ -12,6 +12,7 @@ from controller.records.errands import LearnAnswer, LearnErrand, Learnt, PlanAns
 from controller.records.instant import Instant
 from controller.records.limits import Limits
 from controller.records.plan import ParameterSet, Plan
+from controller.records.sessions import Session
 from controller.records.site import Site
 from tests.controller.builders import (
     START,
@@ -95,10 +96,12 @@ class Bench:
             store=self.shelf,
         )
         self.sessions = (make_session(),)
+        self.held: tuple[Session, ...] = ()
         self.seen = True
 
     def needs(self) -> dict[str, HeaterNeeds]:
-        return {h.id: HeaterNeeds(self.sessions, False, self.seen) for h in self.site.heaters}
+        needs = HeaterNeeds(self.sessions, False, self.seen, self.held)
+        return {h.id: needs for h in self.site.heaters}
 
     def work(self, seconds: float = 0.0, outcome: Answer | PlannerFailure | None = None) -> None:
         """Let time go on, have the child end with an outcome if given, and work once."""

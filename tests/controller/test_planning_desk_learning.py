@@ -22,6 +22,7 @@ from tests.controller.builders import (
     later,
     make_parameters,
     make_plan,
+    make_session,
     make_site,
     two_heater_site,
 )
@@ -65,6 +66,18 @@ def test_absurd_parameters_in_the_store_are_passed_over(name: str, value: float)
 
 
 # --- learning -----------------------------------------------------------------------------------
+
+
+def test_a_fit_and_a_plan_are_told_when_people_were_in() -> None:
+    """The sessions held go along with both errands: their heat is no heater's."""
+    bench = Bench()
+    bench.held = (make_session(),)
+    bench.work()
+    assert bench.child.asked == [LearnErrand(bench.site, (), START_S, bench.held)]
+    bench.work(10.0, learnt(make_parameters()))
+    errand = bench.child.errand
+    assert isinstance(errand, PlanErrand)
+    assert errand.held == bench.held
 
 
 def test_the_first_start_learns_before_it_plans() -> None:

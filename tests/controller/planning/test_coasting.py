@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from controller.planning.coasting import coasting
+from controller.planning.network_parameters import FIRST_KIND, network_values, prior_of
+from controller.records.plan import ParameterSet, ParameterSource
+from controller.records.sessions import Session
+from models.observer import noise_of
 
 
 def _told(shop, floor_c):
@@ -39,3 +44,24 @@ def test_what_does_not_fall_is_never_below(workshop):
     shop = workshop(seed=5)
     shop.idle(24)
     assert math.isinf(_told(shop, -20.0).low.below_s)
+
+
+def test_people_keep_a_room_warm_longer(workshop):
+    """What a network has learnt of people counts while the zone is booked, now and ahead."""
+    shop = workshop(seed=6)
+    shop.idle(24)
+    zone = shop.site.zones[0]
+    belief = prior_of(shop.site, zone).belief(FIRST_KIND)
+    lived_in = replace(belief, network=replace(belief.network, people_w=1000.0))
+    learnt = ParameterSet(
+        id="lived-in", zone=zone.id, made_s=shop.now_s, model=FIRST_KIND.value,
+        source=ParameterSource.HISTORY, values=network_values(lived_in, noise_of(belief.network)),
+    )  # fmt: skip
+    booked = Session("a", zone.id, shop.now_s, shop.now_s + 6 * 3600.0, 18.0)
+    alone, in_company = (
+        coasting(
+            shop.source, shop.site, zone, (learnt,), now_s=shop.now_s, floor_c=5.0, sessions=held
+        )
+        for held in ((), (booked,))
+    )
+    assert in_company.middle.peak_c > alone.middle.peak_c + 1.0
