@@ -47,6 +47,13 @@ _ALARMS = {
         "the gauge, and whether the loop is filled.",
         alarm=True,
     ),
+    ("no_flow_or_no_heat", "power_not_shown"): Notice(
+        NoticeKind.POWER_IMPLAUSIBLE,
+        "The heater gives heat and its power sensor shows next to none: look at its unit in the "
+        "site file (W or kW), and at the sensor. Until then nothing is learnt from it, and heat "
+        "after an OFF is not seen by it.",
+        alarm=True,
+    ),
     ("no_flow_or_no_heat", "no_power"): _NO_POWER,
     ("no_flow_or_no_heat", "still_no_power"): _NO_POWER,
 }

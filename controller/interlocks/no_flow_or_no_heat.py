@@ -4,7 +4,8 @@ Power under a fifth of the rating and no drop from supply to return say so toget
 while the supply is well below what the boiler's own thermostat holds: a warm loop needs little.
 A second attempt confirms it. Where a meter that is known to work shows no power at all from the
 first moment of an attempt to its last, nothing can boil: the heater is cut off, and is tried again
-for as long as it takes. Power that comes and goes again may be the boiler's own limiter at work.
+for as long as it takes. Power that comes and goes again may be the boiler's own limiter at work,
+so it takes minutes of it to forget an attempt.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ POWER_SHARE = 0.2
 NO_POWER_SHARE = 0.05
 """Share of the rating below which no element is on: pump and electronics may draw so much [-];
 common practice, no source."""
+CAME_S = 600.0
+"""So much time in which something came takes the place of an attempt in which nothing did [s]: a
+boiler without flow draws all its power until its limiter ends that; common practice, no source."""
 LEAST_DROP_K = 1.0
 BELOW_THERMOSTAT_K = 3.0
 REST_S = 900.0
@@ -38,6 +42,8 @@ SENTENCES = {
     "is tried again after a rest of {rest_s:.0f} s.",
     "still_no_power": "When heat was last asked for the heater drew no power at all. It is tried "
     "again whenever heat is asked for.",
+    "power_not_shown": "Heat came and the power sensor showed less than {least_w:.0f} W all the "
+    "while: look at its unit in the site file (W or kW), and at the sensor itself.",
     "again_nothing": "Heat was asked for twice, and both times nothing came: look at breaker, "
     "thermostat, pump and valves.",
 }
@@ -78,7 +84,8 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
     While a reading is unknown the time stands still. ``drew`` says whether the heater drew power
     in this run or may have, ``meter`` whether its meter is known to show power where there is any.
     """
-    kept = {name: memory.get(name, 0.0) for name in ("tries", "meter", "cut_off")}
+    names = ("tries", "meter", "cut_off", "came_s", "not_shown")
+    kept = {name: memory.get(name, 0.0) for name in names}
     if not view.heating:
         return {**kept, "on_s": 0.0, "waited_s": 0.0, "drew": 0.0, "unmetered_s": 0.0}
     on_s, waited_s = memory.get("on_s", 0.0) + view.elapsed_s, memory.get("waited_s", 0.0)
@@ -86,15 +93,18 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
     drawn = _drawn_share(view, within_s=on_s)
     drew = bool(memory.get("drew")) or drawn is None or drawn >= NO_POWER_SHARE
     if nothing is False:
-        kept["tries"] = kept["cut_off"] = waited_s = 0.0
+        kept["cut_off"] = waited_s = 0.0
+        kept["came_s"] = min(kept["came_s"] + view.elapsed_s, CAME_S)
+        kept["tries"] = kept["tries"] if kept["came_s"] < CAME_S else 0.0
     elif nothing and is_late:
         waited_s += view.elapsed_s
     if is_late and not drew and _drops(view):
         unmetered_s += view.elapsed_s
     if drawn is not None and drawn >= POWER_SHARE:
-        kept["meter"] = 1.0
+        kept["meter"], kept["not_shown"] = 1.0, 0.0
     elif unmetered_s >= DEMAND_S:
-        kept["meter"] = 0.0  # heat without power: it is the meter that shows none
+        # heat without power: it is the meter that shows none
+        kept["meter"], kept["not_shown"] = 0.0, 1.0
     return {
         **kept, "on_s": on_s, "waited_s": waited_s, "drew": float(drew),
         "unmetered_s": unmetered_s,
@@ -110,11 +120,14 @@ def _tripped(rest: Memory) -> Verdict:
 
 
 def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
-    """Nothing against heat; without power the alarm stands between two attempts."""
+    """Nothing against heat; alarms stand, also between two attempts."""
     if not _pairs(view):
         return allow(NAME, "not_fitted")
     if count["cut_off"]:
         return Verdict(NAME, Severity.WARN, "still_no_power", Clears.WHEN_CLEAR)
+    if count["not_shown"]:
+        values = {"least_w": NO_POWER_SHARE * view.rating_w}
+        return Verdict(NAME, Severity.WARN, "power_not_shown", Clears.WHEN_CLEAR, values=values)
     return allow(NAME, "unknown" if nothing is None else "clear")
 
 

@@ -104,6 +104,48 @@ def test_heat_that_comes_at_last_forgets_the_first_attempt() -> None:
         assert script.run(600.0, *loop(35.0, 29.0, RATING_W), **ON).severity is Severity.ALLOW
 
 
+def test_a_moment_of_power_does_not_forget_the_first_attempt() -> None:
+    """A boiler without flow draws full power until its own limiter ends that."""
+    script = Script(no_flow_or_no_heat)
+    burst = loop(20.0, 19.5, RATING_W)
+    assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
+    script.run(910.0, *NOTHING, heating=False)
+    assert script.run(60.0, *burst, **ON).severity is Severity.ALLOW
+    verdicts = [script.tick(*NOTHING, **ON) for _ in range(round(DEAD_S + 620.0) // 10)]
+    assert Severity.LOCKOUT in {v.severity for v in verdicts}
+
+
+def test_short_runs_of_heat_forget_the_first_attempt_together() -> None:
+    """Ten minutes of heat in all, a power cut of long ago is none of today's fault."""
+    script = Script(no_flow_or_no_heat)
+    assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
+    script.run(910.0, *NOTHING, heating=False)
+    for _ in range(2):
+        script.run(300.0, *HEATS, **ON)
+        script.run(300.0, *HEATS, heating=False)
+    assert script.run(DEAD_S + 610.0, *NOTHING, **ON).severity is Severity.TRIP
+
+
+@pytest.mark.parametrize("watts", [0.0, 9.0, 0.049 * RATING_W])
+def test_heat_that_the_meter_does_not_show_is_told(watts: float) -> None:
+    """A meter that sends kW where the site file says W: a warning, until it shows the heat."""
+    script = Script(no_flow_or_no_heat)
+    unseen = loop(30.0, 24.0, watts)
+    assert script.run(DEAD_S + 580.0, *unseen, **ON).severity is Severity.ALLOW
+    verdict = script.run(30.0, *unseen, **ON)
+    assert (verdict.severity, verdict.reason) == (Severity.WARN, "power_not_shown")
+    assert script.run(600.0, *unseen, heating=False).reason == "power_not_shown"
+    assert script.restart(*unseen).reason == "power_not_shown"
+    assert script.run(60.0, *HEATS, **ON).severity is Severity.ALLOW
+
+
+def test_a_meter_that_shows_some_of_the_heat_is_not_accused() -> None:
+    """A boiler that its thermostat has throttled draws little, and the loop is warm."""
+    script = Script(no_flow_or_no_heat)
+    script.run(60.0, *loop(30.0, 24.0, 0.06 * RATING_W), **ON)
+    assert script.run(1800.0, *loop(30.0, 24.0, 0.0), **ON).severity is Severity.ALLOW
+
+
 def test_a_restart_keeps_rest_and_attempt() -> None:
     """Neither the rest nor the first attempt is forgotten with the process."""
     script = Script(no_flow_or_no_heat)
@@ -262,4 +304,4 @@ def test_one_loop_with_flow_is_flow() -> None:
         sensed(Role.SUPPLY, 35.0, subject="loft-loop"),
         sensed(Role.RETURN, 29.0, subject="loft-loop"),
     )
-    assert Script(no_flow_or_no_heat).run(3600.0, *NOTHING, *other, **ON).severity is Severity.ALLOW
+    assert Script(no_flow_or_no_heat).run(3600.0, *DRY, *other, **ON).severity is Severity.ALLOW
