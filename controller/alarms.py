@@ -47,6 +47,12 @@ _ALARMS = {
         "the gauge, and whether the loop is filled.",
         alarm=True,
     ),
+    ("heat_not_taken", "not_taken"): Notice(
+        NoticeKind.HEAT_NOT_TAKEN,
+        "The boiler is hot, the slab is not, and next to no heat goes over: look at valves, pump, "
+        "air in the loop, and the power sensor.",
+        alarm=True,
+    ),
     ("no_flow_or_no_heat", "power_not_shown"): Notice(
         NoticeKind.POWER_IMPLAUSIBLE,
         "The heater gives heat and its power sensor shows next to none: look at its unit in the "

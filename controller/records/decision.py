@@ -73,6 +73,7 @@ class NoticeKind(StrEnum):
     PRESSURE_FALLING = "pressure_falling"
     PRESSURE_IMPLAUSIBLE = "pressure_implausible"
     NO_POWER = "no_power"
+    HEAT_NOT_TAKEN = "heat_not_taken"
     POWER_IMPLAUSIBLE = "power_implausible"
     FROST_NOT_SENT = "frost_not_sent"
 

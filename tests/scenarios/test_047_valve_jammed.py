@@ -7,7 +7,7 @@ from tests.scenarios.sites import BAY_VALVE
 
 
 def test_the_boiler_holds_itself_at_its_limit(make_stage: MakeStage) -> None:
-    """Nothing from here sees it: the boiler's own thermostat ends the heat, the room stays cold."""
+    """The boiler's own thermostat ends the heat, the room stays cold, and the owner is told."""
     stage = make_stage(edits=BAY_VALVE)
     stage.outputs["bay-valve"].seized = True
     stage.run(hours=2)
@@ -16,4 +16,5 @@ def test_the_boiler_holds_itself_at_its_limit(make_stage: MakeStage) -> None:
     assert story.on_s() > 3600.0
     assert story.highest(Role.SUPPLY) < 48.5
     assert story.highest(Role.SLAB) < 12.0
-    assert story.reasons() == {"first_run not_yet": 1}
+    assert story.reasons() == {"first_run not_yet": 1, "heat_not_taken not_taken": 1}
+    assert story.notices()["heat_not_taken"] == 1
