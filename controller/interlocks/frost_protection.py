@@ -24,7 +24,10 @@ AIR_PATIENCE_S = 1800.0
 WARM_ROOM_C = 15.0
 """No slab near freezing lies under a room as warm as this [°C]."""
 ENOUGH_SLAB_C = 25.0
-"""A slab this warm gives off all that frost protection needs, whatever the air sensor says [°C]."""
+"""A slab this warm gives off all that frost protection needs, whatever air or return say [°C]."""
+AGAIN_K = 2.0
+"""A cold return asks again once the slab has cooled by so much: else the boiler would be switched
+at every flicker of the slab's reading [K]; common practice, no source."""
 UNRECORDED_S = LEASE_S + 70.0
 """Longest heat after the last row of a process that was killed: a lease, and the time between two
 rows [s]."""
@@ -102,14 +105,15 @@ def _verdict(
 def _numbers(view: SafetyView) -> dict[str, float]:
     limits = view.limits
     return {
-        "coldest_c": min(_temperatures(view)),
+        "coldest_c": min(_temperatures(view, active=True)),
         "on_c": limits.frost_on_c,
         "off_c": limits.frost_off_c,
     }
 
 
-def _temperatures(view: SafetyView) -> list[float]:
-    return [*view.values(Role.SLAB), *view.values(Role.RETURN), *_telling_airs(view)]
+def _temperatures(view: SafetyView, *, active: bool) -> list[float]:
+    returns = _telling_returns(view, active=active)
+    return [*view.values(Role.SLAB), *returns, *_telling_airs(view)]
 
 
 def _telling_airs(view: SafetyView) -> tuple[float, ...]:
@@ -125,11 +129,33 @@ def _telling_airs(view: SafetyView) -> tuple[float, ...]:
     return tuple(value for zone in zones for value in view.values(Role.AIR, zone))
 
 
+def _telling_returns(view: SafetyView, *, active: bool) -> tuple[float, ...]:
+    """Returns that may ask for heat: none that comes out of a slab which is warm enough.
+
+    A pipe sensor that has come off hangs in the cold beside the boiler. It must not drive the
+    slab into its hard limit, whose lockout would take frost protection away.
+    """
+    enough_c = ENOUGH_SLAB_C if active else ENOUGH_SLAB_C - AGAIN_K
+    return tuple(
+        s.value
+        for s in view.fitted(Role.RETURN)
+        if s.trusted and s.value is not None and _warmest_c(view, s.subject) < enough_c
+    )
+
+
+def _warmest_c(view: SafetyView, subject: str) -> float:
+    """The warmest slab that the return of a loop, or of a heater, comes from [°C]."""
+    facts = view.loop_facts.get(subject)
+    zones = view.zones if facts is None else (facts.zone,)
+    slabs = [min(values) for zone in zones if (values := view.values(Role.SLAB, zone))]
+    return max(slabs, default=-math.inf)
+
+
 def _unlikely_s(view: SafetyView, memory: Memory) -> float:
-    """How long a room has been near freezing over a slab that says it is warm [s].
+    """How long room or return have been near freezing over a slab that says it is warm [s].
 
     A door may stand open for hours, but a slab that stays warm under a room that stays cold has
-    most likely failed; so may the air sensor have, which is why the heat is blind. Where it is
+    most likely failed; so may the other sensor have, which is why the heat is blind. Where it is
     known to be mild outdoors nothing freezes.
     """
     limits = view.limits
@@ -138,6 +164,12 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
         min(view.values(Role.SLAB, zone), default=0.0) >= ENOUGH_SLAB_C
         and min(view.values(Role.AIR, zone), default=limits.frost_on_c) < limits.frost_on_c
         for zone in view.zones
+    )
+    warm_under_cold |= any(
+        s.trusted
+        and (s.value or 0.0) < limits.frost_on_c
+        and _warmest_c(view, s.subject) >= ENOUGH_SLAB_C
+        for s in view.fitted(Role.RETURN)
     )
     if mild or not warm_under_cold:
         return 0.0
@@ -172,9 +204,9 @@ def _is_cold(
         if not outdoors or min(outdoors) < limits.frost_off_c:
             return True
     if active:
-        known = _temperatures(view)
+        known = _temperatures(view, active=True)
         return not known or min(known) < limits.frost_off_c
-    fluid_and_slab = [*view.values(Role.SLAB), *view.values(Role.RETURN)]
+    fluid_and_slab = [*view.values(Role.SLAB), *_telling_returns(view, active=False)]
     if fluid_and_slab and min(fluid_and_slab) < limits.frost_on_c:
         return True
     airs = _telling_airs(view)
