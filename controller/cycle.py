@@ -190,7 +190,9 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         outputs=_output_commands(fitted, steps, command),
     )
     if fitted.outputs:
-        memories = {**ruling.memories, outputs.NAME: steps.account.remembered()}
+        # stored with the ON itself: whoever finds it after a kill owes the overrun
+        account = replace(steps.account, since_heat_s=0.0) if ruling.heat else steps.account
+        memories = {**ruling.memories, outputs.NAME: account.remembered()}
         ruling = replace(ruling, memories=memories)
     return decision, _next_carry(situation, carry, ruling, command, airs)
 

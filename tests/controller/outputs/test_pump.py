@@ -120,6 +120,20 @@ def test_a_new_process_runs_the_overrun_that_the_old_one_owes() -> None:
     assert not fresh.told("pump").on
 
 
+def test_a_kill_right_after_the_first_on_owes_the_overrun_too() -> None:
+    """What is stored with an ON says that there is heat, not how long there had been none."""
+    shop = Shop()
+    shop.wanted = False
+    shop.run(4 * OVERRUN_S)
+    shop.wanted = True
+    shop.until_heat()
+    shop.restart()
+    shop.wanted = False
+    assert all(d.outputs[0].on for d in shop.run(OVERRUN_S - TICK_S))
+    shop.run(3 * TICK_S)
+    assert not shop.told("pump").on
+
+
 def test_a_memory_that_makes_no_sense_counts_as_heat_just_ended() -> None:
     """Whatever a damaged store says, the overrun is owed."""
     shop = Shop()
