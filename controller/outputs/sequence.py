@@ -175,8 +175,10 @@ def _pump(
         return {pump.id: (False, OutputReason.IDLE)}, replace(account, pump_s=None)
     if account.rested_s is not None and _may_rest(fitted, account, reason):
         return {pump.id: (False, OutputReason.RESTING)}, replace(account, pump_s=None)
-    # never started against closed valves; a pump that runs is not stopped for a valve's report
-    if not way and account.pump_s is None:
+    # never started against closed valves; a pump that runs is not stopped for a valve's report, nor
+    # where it may run from before the start, with heat of then still to be carried off
+    after_heat = account.since_heat_s < fitted.overrun_s
+    if not way and account.pump_s is None and not after_heat:
         return {pump.id: (False, OutputReason.WAITING)}, account
     pump_s = 0.0 if account.pump_s is None else account.pump_s
     return {pump.id: (True, reason)}, replace(account, pump_s=pump_s, rested_s=None)

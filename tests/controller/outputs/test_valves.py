@@ -113,6 +113,16 @@ def test_a_new_process_waits_for_the_valve_anew() -> None:
     assert heat.index(True) * TICK_S >= TRAVEL_S
 
 
+def test_a_new_process_does_not_stop_the_pump_to_wait_for_the_valve() -> None:
+    """Both run on from before, by their leases: the boiler's last heat is still carried off."""
+    shop = shut_shop()
+    shop.until_heat()
+    shop.run(600.0)
+    shop.restart()
+    decisions = shop.run(TRAVEL_S + 2 * TICK_S)
+    assert all(told.on for d in decisions for told in d.outputs)
+
+
 def test_the_valves_lease_outlasts_the_heat() -> None:
     """By as long as it has to stay open after it."""
     shop = shut_shop()
