@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from controller import __version__, outputs
 from controller.alarms import alarms, unexpected
+from controller.interlocks import frost_protection
 from controller.interlocks.doubt import doubted
 from controller.outputs import Account, Fitted, Steps, sequence
 from controller.plant import loop_facts, zone_facts
@@ -173,7 +174,7 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
     heating, gives = carry.state.heating, _gives(situation, wished)
     steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating, gives=gives)
-    ruling = _waiting(ruling, steps)
+    ruling = _uncharged(situation, _waiting(ruling, steps))
     command = _command(situation, carry, heat=ruling.heat)
     decision = Decision(
         at=situation.now,
@@ -203,6 +204,14 @@ def _waiting(ruling: Ruling, steps: Steps) -> Ruling:
         return ruling
     verdicts = (*ruling.verdicts, steps.waiting)
     return replace(ruling, heat=False, deciding=steps.waiting, verdicts=verdicts)
+
+
+def _uncharged(situation: Situation, ruling: Ruling) -> Ruling:
+    """The ruling; blind frost heat that neither it nor a lease gives costs nothing."""
+    if ruling.heat or not situation.relay_reachable:
+        return ruling
+    frost = frost_protection.withheld(ruling.memories.get(frost_protection.NAME, {}))
+    return replace(ruling, memories={**ruling.memories, frost_protection.NAME: frost})
 
 
 def _gives(situation: Situation, wished: Wish) -> frozenset[str] | None:

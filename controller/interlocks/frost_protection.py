@@ -79,6 +79,15 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     return allow(NAME), {**remembered, "asking": 1.0}
 
 
+def withheld(memory: Memory) -> Memory:
+    """What it remembers of a tick in which heat was not given, whatever it asked for.
+
+    A trip, or a wait for valve and pump, must not spend the budget: the hour after it would be
+    without heat.
+    """
+    return {**memory, "asking": 0.0} if memory.get("asking") else memory
+
+
 def _keeps_blind_heat(view: SafetyView, memory: Memory) -> bool:
     """Whether heat that was begun blind is kept by nothing but the minimum on time."""
     return bool(memory.get("asking")) and view.heating and not view.heat_wanted

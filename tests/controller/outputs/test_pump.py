@@ -16,7 +16,7 @@ from controller.records.limits import LEASE_S, TICK_S
 from controller.records.outputs import OutputReason
 from controller.records.safety import Severity
 from controller.records.site import Role
-from tests.controller.builders import MILD, air, make_heater, outdoor, sensed, slab
+from tests.controller.builders import MILD, air, lost, make_heater, outdoor, sensed, slab
 from tests.controller.outputs.shop import OVERRUN_S, PROOF_S, PUMP, Shop, make_loop, reason
 
 MIN_ON_S = 300.0
@@ -223,6 +223,24 @@ def test_frost_heat_does_not_come_over_a_pump_that_stands() -> None:
     shop = Shop()
     shop.wanted, shop.pump_works, shop.readings = False, False, FROZEN
     assert not any(d.command.heat for d in shop.run(3600.0))
+
+
+def test_blind_frost_heat_that_was_not_given_is_not_charged() -> None:
+    """A pump that stands for twenty minutes spends none of the hour's budget."""
+    shop = Shop()
+    shop.wanted = False
+    shop.run(2 * OVERRUN_S)
+    memories = dict(shop.carry.state.memories or {})
+    memories["frost_protection"] = {"minute_s": 0.0, "unseen_s": 600.0}
+    shop.carry = replace(shop.carry, state=replace(shop.carry.state, memories=memories))
+    shop.readings = (lost(Role.SLAB), lost(Role.AIR), outdoor(-8.0))
+    shop.pump_works = False
+    assert not any(d.command.heat for d in shop.run(1200.0))
+    shop.pump_works = True
+    decisions = shop.run(3600.0)
+    heat = [d.command.heat for d in decisions]
+    assert heat.index(True) * TICK_S <= REST_S + PROOF_S + 2 * TICK_S
+    assert sum(heat) * TICK_S == 900.0
 
 
 def test_fluid_moves_while_frost_may_not_heat() -> None:
