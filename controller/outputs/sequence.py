@@ -11,6 +11,7 @@ from controller.outputs.account import Account, Fitted
 from controller.outputs.circulation import why
 from controller.records.limits import LEASE_S
 from controller.records.outputs import OutputReason
+from controller.records.readings import Sensed
 from controller.records.safety import Clears, Severity, Verdict
 from controller.records.site import CirculationPump, Output, Role, ZoneValve
 from controller.supervisor import Ruling, settle
@@ -27,6 +28,8 @@ SENTENCES = {
     "ago and takes {travel_s:.0f} s.",
     "valves_shut": "No loop is open, so there is no heat: {subject} was told to open and is "
     "reported shut.",
+    "valves_unknown": "No loop is known to be open: the report of {subject} cannot be trusted now. "
+    "No heat but frost protection.",
     "pump_starting": "Heat waits until the pump {subject} is proven to run; it was told to "
     "{told_s:.0f} s ago.",
 }
@@ -90,11 +93,7 @@ def sequence(
     way = _way_is_open(fitted, account)
     account = replace(account, open_s=open_s)
     pump, account = _pump(fitted, account, reason, way=way)
-    waiting = None
-    if ruling.heat:
-        waiting = (
-            _waiting_for_way(fitted, account) if not way else _waiting_for_pump(fitted, account)
-        )
+    waiting = _waiting(fitted, account, way=way, calm=calm) if ruling.heat else None
     if waiting is not None and not heating:
         waiting = replace(waiting, severity=Severity.HOLD)
     leases_s = {output.id: _lease_s(fitted, output) for output in fitted.outputs}
@@ -152,6 +151,16 @@ def _way_is_open(fitted: Fitted, account: Account) -> bool:
     )
 
 
+def _way_is_known(fitted: Fitted, account: Account) -> bool:
+    """Whether one of these ways is not merely taken to be open while its report is lost."""
+    if any(loop.valve is None for loop in fitted.loops) or not fitted.valves:
+        return True
+    ways = [valve for valve in fitted.valves if _is_open(fitted, account, valve)]
+    return any(
+        not (own := _reports(fitted, valve)) or any(s.trusted for s in own) for valve in ways
+    )
+
+
 def _is_open(fitted: Fitted, account: Account, valve: ZoneValve) -> bool:
     """Whether a valve has been told to open for long enough, and nothing says that it is shut."""
     told_s = (account.open_s or {}).get(valve.id)
@@ -160,8 +169,13 @@ def _is_open(fitted: Fitted, account: Account, valve: ZoneValve) -> bool:
 
 def _reads_shut(fitted: Fitted, valve: ZoneValve) -> bool:
     """Whether its latest report says shut, be it from before it opened: then one waits."""
-    own = [s for s in fitted.sensed if s.subject == valve.id and s.role is Role.RELAY_STATE]
-    return any(s.trusted and (s.value or 0.0) < 0.5 for s in own)
+    return any(s.trusted and (s.value or 0.0) < 0.5 for s in _reports(fitted, valve))
+
+
+def _reports(fitted: Fitted, valve: ZoneValve) -> tuple[Sensed, ...]:
+    """The sensors that say how a valve stands."""
+    own = (s for s in fitted.sensed if s.subject == valve.id)
+    return tuple(s for s in own if s.role is Role.RELAY_STATE)
 
 
 def _pump(
@@ -205,6 +219,16 @@ def _may_rest(fitted: Fitted, account: Account, reason: OutputReason | None) -> 
     """Whether nothing is lost by leaving the pump alone: no heat is to be carried off."""
     after_heat = account.since_heat_s < fitted.overrun_s
     return reason in (OutputReason.HEAT, OutputReason.EXERCISE) and not after_heat
+
+
+def _waiting(fitted: Fitted, account: Account, *, way: bool, calm: bool) -> Verdict | None:
+    """What heat waits for. A valve of which nothing is known withholds all but frost heat."""
+    if not way:
+        return _waiting_for_way(fitted, account)
+    if calm and not _way_is_known(fitted, account):
+        silent = next(v for v in fitted.valves if _is_open(fitted, account, v))
+        return Verdict(NAME, Severity.OFF, "valves_unknown", Clears.WHEN_CLEAR, silent.id)
+    return _waiting_for_pump(fitted, account)
 
 
 def _waiting_for_way(fitted: Fitted, account: Account) -> Verdict:

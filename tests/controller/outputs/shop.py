@@ -44,8 +44,8 @@ class Shop:
     pump_works, valve_works : bool
     readings : tuple of Sensed
         All but those of pump and valve.
-    silent : bool
-        Whether the pump's report has been lost.
+    silent, valve_silent : bool
+        Whether the report of pump or valve has been lost.
     wanted : bool
         What the plan asks for.
     """
@@ -62,7 +62,8 @@ class Shop:
         self.carry = carry or Carry.at_start(None, START)
         self.now = START
         self.pump_works = self.valve_works = True
-        self.silent, self.reachable, self.wanted = False, True, True
+        self.silent = self.valve_silent = False
+        self.reachable = self.wanted = True
         self.readings: tuple[Sensed, ...] = MILD
         self.last: Decision | None = None
 
@@ -109,7 +110,8 @@ class Shop:
             found.append(sensed(Role.RELAY_STATE, float(runs), subject="pump", condition=condition))
         opens = float(self._is_on("valve") and self.valve_works)
         if any(loop.valve is not None for loop in self._loops):
-            found.append(sensed(Role.RELAY_STATE, opens, subject="valve"))
+            condition = Condition.STALE if self.valve_silent else Condition.FRESH
+            found.append(sensed(Role.RELAY_STATE, opens, subject="valve", condition=condition))
         return found
 
     def _is_on(self, output: str) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from controller.records.limits import LEASE_S, TICK_S
 from controller.records.outputs import OutputReason
 from controller.records.safety import Severity
-from tests.controller.builders import slab
+from tests.controller.builders import MILD, slab
 from tests.controller.outputs.shop import (
     CLOSE_AFTER_S,
     OVERRUN_S,
@@ -85,6 +85,29 @@ def test_a_valve_that_falls_shut_under_heat_ends_the_heat() -> None:
     assert not decision.command.heat
     assert decision.deciding.severity is Severity.OFF
     assert shop.told("pump").on
+
+
+def test_a_valve_whose_report_is_lost_withholds_all_but_frost_heat() -> None:
+    """Its board may have lost its power, and the valve have closed: nobody knows."""
+    shop = shut_shop()
+    shop.until_heat()
+    shop.run(600.0)
+    shop.valve_silent = True
+    assert not any(d.command.heat for d in shop.run(900.0))
+    assert reason(shop.last) == "valves_unknown"
+    assert shop.told("valve").on
+    shop.readings = (slab(3.0), *shop.readings[1:])
+    shop.until_heat()
+    shop.readings = MILD
+    shop.valve_silent = False
+    shop.until_heat()
+
+
+def test_a_loop_that_is_always_open_needs_no_report() -> None:
+    """Nor does a valve without one: what it was told is all that there is to know."""
+    shop = Shop(loops=(make_loop(VALVE), make_loop(name="hall-loop")))
+    shop.valve_silent = True
+    shop.until_heat()
 
 
 def test_valves_close_after_the_pump_has_stopped() -> None:
