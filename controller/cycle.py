@@ -342,6 +342,8 @@ def _view(
         },
         faulty=any(n.kind is NoticeKind.UNEXPECTED_ERROR for n in situation.notices),
         pump=account.pump_view(fitted),
+        proofs=fitted.sensed,
+        switched=fitted.names,
         shut=account.shut_zones(fitted),
     )
 

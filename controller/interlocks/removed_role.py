@@ -1,6 +1,7 @@
-"""A sensor role that a rule had and has no more: no heat but frost until a person acknowledges it.
+"""What a rule had and has no more: no heat but frost until a person acknowledges it.
 
-A line that falls out of the site file must not quietly switch off the rule that stood on it.
+A line that falls out of the site file must not quietly switch off the rule that stood on it. That
+goes for sensors, and for a pump or valve that was switched and proven before there was heat.
 """
 
 from __future__ import annotations
@@ -26,15 +27,17 @@ GUARDING = frozenset(
 """Roles that some rule goes by; the others serve planning alone."""
 
 SENTENCES = {
-    "clear": "No sensor that a rule goes by has been taken out of the site file.",
+    "clear": "Nothing that a rule goes by has been taken out of the site file.",
     "removed": "The site file no longer has {subject}, and the rules that went by it are blind "
     "there: no heat but frost protection until `slabtide acknowledge`, or until it is back.",
 }
 
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
-    """Withhold heat while a role that was fitted is not, and nobody has said that this is meant."""
-    fitted = {f"{s.role.value}@{s.subject}": 1.0 for s in view.sensed if s.role in GUARDING}
+    """Withhold heat while what was fitted is not, and nobody has said that this is meant."""
+    sensors = (s for s in (*view.sensed, *view.proofs) if s.role in GUARDING)
+    fitted = {f"{s.role.value}@{s.subject}": 1.0 for s in sensors}
+    fitted |= dict.fromkeys(view.switched, 1.0)
     if view.acknowledged.covers(NAME):
         return allow(NAME), fitted
     remembered = {**memory, **fitted}

@@ -38,6 +38,12 @@ class Fitted:
         return self.valves if self.heater.pump is None else (self.heater.pump, *self.valves)
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """What each is, and its id."""
+        pump = () if self.heater.pump is None else (f"pump@{self.heater.pump.id}",)
+        return (*pump, *(f"valve@{valve.id}" for valve in self.valves))
+
+    @property
     def overrun_s(self) -> float:
         """How long fluid goes round after heat [s]."""
         return self.heater.pump.overrun_s if self.heater.pump else 0.0

@@ -157,6 +157,10 @@ class SafetyView:
         Whether something in this tick failed that nobody had thought of.
     pump : PumpView or None
         The circulation pump that is switched from here, with its own sensors.
+    proofs : tuple of Sensed
+        Every fitted sensor of this heater's pump and valves.
+    switched : tuple of str
+        Its pump and valves, as ``pump@`` or ``valve@`` and the id.
     acknowledged : Acknowledged
         What the owner has acknowledged since the last tick.
     supply_limit_c : float
@@ -184,6 +188,8 @@ class SafetyView:
     gap_s: float | None = None
     faulty: bool = False
     pump: PumpView | None = None
+    proofs: tuple[Sensed, ...] = ()
+    switched: tuple[str, ...] = ()
     acknowledged: Acknowledged = NOTHING
     supply_limit_c: float = math.inf
     zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)

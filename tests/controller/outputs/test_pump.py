@@ -14,10 +14,10 @@ from controller.outputs.circulation import CARRIES_OFF, STOOD_S
 from controller.outputs.sequence import REST_S
 from controller.records.limits import LEASE_S, TICK_S
 from controller.records.outputs import OutputReason
-from controller.records.safety import Severity
+from controller.records.safety import EVERYTHING, Severity
 from controller.records.site import Role
 from tests.controller.builders import MILD, air, lost, make_heater, outdoor, sensed, slab
-from tests.controller.outputs.shop import OVERRUN_S, PROOF_S, PUMP, Shop, make_loop, reason
+from tests.controller.outputs.shop import OVERRUN_S, PROOF_S, PUMP, VALVE, Shop, make_loop, reason
 
 MIN_ON_S = 300.0
 
@@ -330,3 +330,20 @@ def test_the_pumps_own_sensors_do_not_speak_for_the_heater() -> None:
         said = {v.rule: v.reason for v in decision.verdicts}
         assert said["relay_read_back"] == "not_fitted"
         assert said[pump_proof.NAME] == "runs"
+
+
+def test_a_pump_or_its_proof_that_leaves_the_site_file_is_missed() -> None:
+    """Nothing would run and prove it any more: no heat until that is acknowledged."""
+    shop = Shop(pump=replace(PUMP, proven_above_w=10.0), loops=(make_loop(VALVE),))
+    power = sensed(Role.POWER, 30.0, subject="pump")
+    shop.readings = (*MILD, power)
+    shop.until_heat()
+    without = Shop(pump=None, carry=shop.carry)
+    without.now = shop.now
+    without.restart()
+    assert not any(d.command.heat for d in without.run(1800.0))
+    said = {v.rule: v.subject for v in without.last.verdicts}
+    gone = ["power@pump", "pump@pump", "relay_state@pump", "relay_state@valve", "valve@valve"]
+    assert said["removed_role"].split(", ") == gone
+    without.tick(acknowledged=EVERYTHING)
+    without.until_heat()
