@@ -32,6 +32,7 @@ from controller.relays.mqtt import MqttRelay
 from controller.sensors.mqtt import SensorIntake
 from controller.site_lock import site_lock
 from controller.store.failures import StoreFailed
+from controller.store.lockout_marks import take_along
 from controller.store.writer import Writer, open_lasting_writer
 from controller.watchdog import Watchdog
 
@@ -70,7 +71,9 @@ def serve(site_path: Path) -> None:
         signal.signal(number, lambda *_: stop.set())
     watch = ConfigurationWatch(site_path, load_all(site_path, broker=Use.NOW))
     while not stop.is_set():
+        store = watch.current.store
         _serve_one_site(watch, stop)
+        take_along(store, watch.current.store)
 
 
 def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:

@@ -82,3 +82,21 @@ class LockoutMarks:
 
     def _path(self, heater: str) -> Path:
         return self._folder / f"{heater}.json"
+
+
+def take_along(before: Path, after: Path) -> None:
+    """Mark in the folder to come what is locked out in the one that is left.
+
+    The site file says where the records are, and no edit of it lifts a lockout. The marks that are
+    left behind stay, for whoever comes back to them.
+
+    Parameters
+    ----------
+    before, after : Path
+        Two stores' folders, which may be the same.
+    """
+    if before == after:
+        return
+    left, new = LockoutMarks(before), LockoutMarks(after)
+    for path in sorted((before / FOLDER).glob("*.json")):
+        new.keep(path.stem, left.of(path.stem) | new.of(path.stem))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from controller.records.decision import HeaterState
 from controller.records.instant import Instant
+from controller.store.lockout_marks import LockoutMarks, take_along
 from controller.store.writer import open_writer
 from controller.stored_states import StoredStates
 
@@ -38,3 +39,17 @@ def test_an_acknowledged_lockout_does_not_come_back(tmp_path: Path) -> None:
         store.save_state("kettle", HeaterState())
     with closing(open_writer(tmp_path)) as store:
         assert StoredStates(store, ["kettle"]).first_carry("kettle", NOW).state.latched == set()
+
+
+def test_another_folder_for_the_records_lifts_no_lockout(tmp_path: Path) -> None:
+    """An edit of the site file's ``store`` takes the lockout along."""
+    before, after = tmp_path / "before", tmp_path / "after"
+    with closing(open_writer(before)) as store:
+        store.save_state("boiler", HeaterState(latched=frozenset({"supply_over_temperature"})))
+    take_along(before, after)
+    with closing(open_writer(after)) as store:
+        carry = StoredStates(store, ["boiler"]).first_carry("boiler", NOW)
+        assert carry.state.latched == {"supply_over_temperature"}
+        store.save_state("boiler", HeaterState())  # acknowledged there
+    take_along(after, after)
+    assert LockoutMarks(after).of("boiler") == frozenset()
