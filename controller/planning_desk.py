@@ -267,8 +267,8 @@ def _out_of_reach(
         session = booked.get(arrival.session)
         if session is not None and not arrival.reachable:
             text = (
-                f"{session_name(session.id, session, local)} cannot be ready: about {arrival.air_c:.1f} °C instead of "
-                f"{arrival.target_c:.1f} °C when it starts."
+                f"{session_name(session.id, session, local)} cannot be ready: about "
+                f"{arrival.air_c:.1f} °C instead of {arrival.target_c:.1f} °C when it starts."
             )
             notices.append(Notice(NoticeKind.TARGET_OUT_OF_REACH, text, alarm=True))
     return notices

@@ -1,6 +1,5 @@
 """Frost protection: when it asks for heat, how long, and how little of it while it is blind."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,7 +11,7 @@ from controller.records.limits import Limits
 from controller.records.readings import Condition, Sensed
 from controller.records.safety import Severity
 from controller.records.site import Role
-from tests.controller.builders import HOUR_S, MILD, Script, air, lost, outdoor, sensed, slab, view
+from tests.controller.builders import HOUR_S, MILD, Script, air, lost, outdoor, sensed, slab
 
 HEAT, NONE, SPENT = Severity.FROST, Severity.ALLOW, Severity.OFF
 
@@ -134,41 +133,6 @@ def test_an_air_sensor_that_failed_cold_stops_asking() -> None:
     assert script.run(HOUR_S, slab(24.9), air(3.0)).severity is HEAT
     assert script.tick(slab(25.0), air(3.0)).severity is NONE
     assert script.tick(slab(24.9), air(3.0)).severity is not HEAT, "patience begins anew"
-
-
-@pytest.mark.parametrize("subject", ["bay-loop", "boiler"])
-def test_a_return_sensor_that_failed_cold_stops_asking(subject: str) -> None:
-    """One that has come off its pipe heats a slab to 25 °C and no further, and not at a flicker."""
-    script = Script(frost_protection, FULL)
-    cold = sensed(Role.RETURN, 2.0, subject=subject)
-    assert script.tick(slab(22.9), air(20.0), cold).severity is HEAT
-    assert script.run(HOUR_S, slab(24.9), air(20.0), cold).severity is HEAT
-    assert script.tick(slab(25.0), air(20.0), cold).severity is NONE
-    assert script.tick(slab(24.9), air(20.0), cold).severity is NONE
-    assert script.tick(slab(22.9), air(20.0), cold).severity is HEAT
-
-
-def test_a_cold_return_over_a_slab_that_stays_warm_is_heated_blind() -> None:
-    """One of the two has failed: after four hours the budget's heat, none where it is mild."""
-    script = Script(frost_protection, FULL)
-    readings = (slab(30.0), back(2.0), lost(Role.AIR), outdoor(-8.0))
-    assert script.run(4 * HOUR_S - 20.0, *readings).severity is NONE
-    assert script.run(30.0, *readings).reason == "blind"
-    assert seconds_of_heat(script, HOUR_S, *readings) <= 900.0
-    mild = Script(frost_protection, FULL).run(5 * HOUR_S, *readings[:3], outdoor(9.0))
-    assert mild.severity is NONE
-
-
-def test_the_return_of_another_loop_still_asks() -> None:
-    """A warm slab answers for its own loop alone."""
-    script = Script(frost_protection, FULL)
-    facts = {**view().loop_facts}
-    facts["loft-loop"] = replace(facts["bay-loop"], zone="loft")
-    readings = (slab(30.0), air(20.0), slab(8.0, subject="loft"), air(8.0, subject="loft"))
-    cold = sensed(Role.RETURN, 2.0, subject="loft-loop")
-    both = {"zones": ("bay", "loft"), "loop_facts": facts}
-    assert script.tick(*readings, cold, **both).severity is HEAT
-    assert Script(frost_protection, FULL).tick(*readings, back(2.0), **both).severity is NONE
 
 
 def test_sighted_heat_is_not_rationed() -> None:
