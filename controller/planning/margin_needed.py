@@ -16,8 +16,9 @@ from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site, Zone
 
-FIRST_K = 0.5
-"""Shift before any session: people come in by a door (chosen here, no source) [K]."""
+FIRST_K = 0.42
+"""Shift before any session, for each standard deviation that the readiness asks for: no network
+knows all that strays (chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
 SCATTER_K = 0.35
@@ -53,7 +54,7 @@ class MarginShift:
         sessions can show, it goes on as a normal distribution does.
         """
         asked = quantile_of(session)
-        supposed_k = FIRST_K - asked * SCATTER_K + _SUPPOSED_K
+        supposed_k = asked * (FIRST_K - SCATTER_K) + _SUPPOSED_K
         known_k = np.concatenate((supposed_k, np.array(self.needed_k) - asked * SCATTER_K))
         most = len(known_k) / (len(known_k) + 1)
         chance = _NORMAL.cdf(asked)
