@@ -6,9 +6,13 @@ import logging
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
+from controller import __version__
 from controller.alarms import unexpected
-from controller.records.decision import Notice
+from controller.records.decision import Command, Decision, Notice, Wish
+from controller.records.instant import Instant
+from controller.records.plan import BlockReason, Rung
 from controller.records.readings import Condition, Sensed
+from controller.records.safety import Clears, Severity, Verdict
 from controller.records.site import Sensor
 
 log = logging.getLogger(__name__)
@@ -35,3 +39,23 @@ class Failures:
 def unheard(sensors: Iterable[Sensor]) -> tuple[Sensed, ...]:
     """Every sensor as one that nothing is known of."""
     return tuple(Sensed(s.id, s.role, s.subject, Condition.MISSING) for s in sensors)
+
+
+def unweighed_off(
+    now: Instant, command: Command, zones: tuple[str, ...], notice: Notice
+) -> Decision:
+    """An OFF that was not weighed: no reading, wish or rule had a part in it."""
+    verdict = Verdict("service", Severity.OFF, notice.kind.value, Clears.WHEN_CLEAR)
+    return Decision(
+        at=now,
+        heater=command.heater,
+        zones=zones,
+        version=__version__,
+        sensed=(),
+        estimates=(),
+        wish=Wish(False, Rung.FROST_ONLY, BlockReason.IDLE),
+        verdicts=(verdict,),
+        deciding=verdict,
+        command=command,
+        notices=(notice,),
+    )

@@ -12,24 +12,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TextIO
 
-from controller import __version__
 from controller.acknowledgements import Acknowledgements
 from controller.alarms import unexpected
 from controller.announcer import Announcer
 from controller.clock import Clock
 from controller.configuration_watch import ConfigurationWatch
 from controller.cycle import Carry, Situation, decide
-from controller.failures import Failures, unheard
+from controller.failures import Failures, unheard, unweighed_off
 from controller.intake import Intake
 from controller.local_time import LocalTime
 from controller.output_desk import OutputDesk, RelayPort
 from controller.planning_desk import HeaterNeeds, Needs, PlanningDesk
 from controller.read_back import ReadBackDesk
 from controller.recorder import Recorder
-from controller.records.decision import Command, Decision, HeaterState, Notice, NoticeKind, Wish
+from controller.records.decision import Command, Decision, HeaterState, Notice, NoticeKind
 from controller.records.instant import Instant
-from controller.records.plan import BlockReason, Rung
-from controller.records.safety import NOTHING, Acknowledged, Clears, Severity, Verdict
+from controller.records.safety import NOTHING, Acknowledged, Severity
 from controller.records.site import Heater, Site
 from controller.sentences import Background, headline
 from controller.session_book import SessionBook
@@ -56,6 +54,7 @@ class _HeaterDesk:
     announcer: Announcer
     outputs: OutputDesk
     last: Decision | None = None
+    troubles: tuple[Notice, ...] = ()
 
 
 class Guard:
@@ -294,7 +293,8 @@ class Guard:
         *,
         acknowledged: Acknowledged,
     ) -> None:
-        situation = self._situation(desk, now, notices, acknowledged)
+        situation = self._situation(desk, now, desk.troubles + notices, acknowledged)
+        desk.troubles = ()
         decision, carry = decide(situation, desk.carry)
         self._watch_for_events(desk, decision)
         row_due = desk.recorder.is_due(decision)
@@ -303,14 +303,26 @@ class Guard:
         # before it is sent: should that fail, the OFF to follow must be younger
         desk.carry = carry
         desk.outputs.send(decision, desk.relay, row_due=row_due)
-        self._say(desk, decision)
-        self._read_back(desk, decision)
+        self._tell(desk, decision)
         desk.last = decision
 
     def _watch_for_events(self, desk: _HeaterDesk, decision: Decision) -> None:
         """A verdict that comes or goes may change what can be planned."""
         if _gravest(decision) != _gravest(desk.last):
             self._desk.want_plans()
+
+    def _tell(self, desk: _HeaterDesk, decision: Decision) -> None:
+        """Put what is carried out into the log, and the relay's answer on record.
+
+        What fails here takes nothing back, for a cold slab is heated by it; from the next tick on
+        it means OFF but for frost, for this heater.
+        """
+        try:
+            self._say(desk, decision)
+            self._read_back(desk, decision)
+        except Exception as error:
+            log.exception("unexpected error while telling of heater %s", desk.heater.id)
+            desk.troubles = (unexpected(error),)
 
     def _say(self, desk: _HeaterDesk, decision: Decision) -> None:
         """Put into the log what changed: command, trips, and each alarm once."""
@@ -350,31 +362,13 @@ class Guard:
             desk.read_back.expect(command, now)
         state = replace(state, heating=False, sequence=command.sequence, issued_s=issued_s)
         desk.carry = replace(desk.carry, state=state, issued_mono_s=now.mono_s)
-        desk.last = self._off_decision(desk.heater, now, command, notice)
+        zones = tuple(zone.id for zone in self._site.zones_of(desk.heater))
+        desk.last = unweighed_off(now, command, zones, notice)
         try:
             # here the relay comes first: what is wrong may be the record itself
             desk.relay.send(command)
         finally:
             _put_on_record(desk, desk.last)
-
-    def _off_decision(
-        self, heater: Heater, now: Instant, command: Command, notice: Notice
-    ) -> Decision:
-        """An OFF that was not weighed: no reading, wish or rule had a part in it."""
-        verdict = Verdict("service", Severity.OFF, notice.kind.value, Clears.WHEN_CLEAR)
-        return Decision(
-            at=now,
-            heater=heater.id,
-            zones=tuple(zone.id for zone in self._site.zones_of(heater)),
-            version=__version__,
-            sensed=(),
-            estimates=(),
-            wish=Wish(False, Rung.FROST_ONLY, BlockReason.IDLE),
-            verdicts=(verdict,),
-            deciding=verdict,
-            command=command,
-            notices=(notice,),
-        )
 
 
 def _put_on_record(desk: _HeaterDesk, decision: Decision) -> None:
