@@ -40,10 +40,11 @@ class SessionBook:
         recent = 0.0 <= now.utc_s - self._from_s < ANEW_S
         if recent and configuration is self._configuration:
             return
-        self._configuration, self._from_s = configuration, now.utc_s
         self._all = sessions(
             configuration.bookings,
             time_zone=configuration.site.time_zone,
             since_s=now.utc_s - BEHIND_S,
             until_s=now.utc_s + AHEAD_S,
         )
+        # last: where that fails, those of an older file must not stand for it
+        self._configuration, self._from_s = configuration, now.utc_s

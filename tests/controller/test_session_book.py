@@ -91,3 +91,20 @@ def test_edited_bookings_are_in_force_at_once(configuration: Configuration) -> N
     assert book.of(heater, configuration, START)
     edited = replace(configuration, bookings=Bookings((), {}))
     assert book.of(heater, edited, later(10.0)) == ()
+
+
+def test_sessions_that_cannot_be_made_leave_none_of_an_older_file(
+    configuration: Configuration, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A booking that was taken out must not be heated for because the new file fails."""
+    book, boiler = SessionBook(), configuration.site.heaters[0]
+    assert book.of(boiler, configuration, START)
+    cancelled = replace(configuration, bookings=Bookings((), {}))
+
+    def fail(bookings: Bookings, **span: Any) -> Any:
+        raise OverflowError("date value out of range")
+
+    monkeypatch.setattr(session_book, "sessions", fail)
+    for seconds in (0.0, 10.0):
+        with pytest.raises(OverflowError):
+            book.of(boiler, cancelled, later(seconds))
