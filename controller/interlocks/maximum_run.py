@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.interlocks.flow_pairs import flow_pairs
 from controller.interlocks.rule import allow
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 from controller.records.site import Role
@@ -43,4 +44,4 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
 def _is_seen(view: SafetyView) -> bool:
     """Whether sensors are fitted by which other rules see that the heater obeys and heats."""
     read_back = view.fitted(Role.RELAY_STATE) or view.fitted(Role.POWER)
-    return bool(read_back and view.fitted(Role.SUPPLY) and view.fitted(Role.RETURN))
+    return bool(read_back and flow_pairs(view))

@@ -10,6 +10,7 @@ so it takes minutes of it to forget an attempt.
 
 from __future__ import annotations
 
+from controller.interlocks.flow_pairs import flow_pairs, open_pairs
 from controller.interlocks.rule import allow
 from controller.records.readings import Sensed
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
@@ -98,7 +99,9 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
         kept["tries"] = kept["tries"] if kept["came_s"] < CAME_S else 0.0
     elif nothing and is_late:
         waited_s += view.elapsed_s
-    if is_late and not drew and _drops(view):
+    if drew:
+        unmetered_s = 0.0
+    elif is_late and _drops(view):
         unmetered_s += view.elapsed_s
     if drawn is not None and drawn >= POWER_SHARE:
         kept["meter"], kept["not_shown"] = 1.0, 0.0
@@ -121,7 +124,7 @@ def _tripped(rest: Memory) -> Verdict:
 
 def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
     """Nothing against heat; alarms stand, also between two attempts."""
-    if not _pairs(view):
+    if not flow_pairs(view):
         return allow(NAME, "not_fitted")
     if count["cut_off"]:
         return Verdict(NAME, Severity.WARN, "still_no_power", Clears.WHEN_CLEAR)
@@ -131,19 +134,12 @@ def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
     return allow(NAME, "unknown" if nothing is None else "clear")
 
 
-def _pairs(view: SafetyView) -> list[tuple[tuple[Sensed, ...], tuple[Sensed, ...]]]:
-    """Supply and return of each loop or heater that has both."""
-    subjects = dict.fromkeys(s.subject for s in view.fitted(Role.SUPPLY))
-    pairs = [(view.fitted(Role.SUPPLY, s), view.fitted(Role.RETURN, s)) for s in subjects]
-    return [pair for pair in pairs if pair[1]]
-
-
 def _nothing_comes(view: SafetyView) -> bool | None:
     """Whether nothing comes at this moment, None where that cannot be said.
 
     Where no power is measured the temperatures alone count.
     """
-    powers, pairs = view.fitted(Role.POWER), _pairs(view)
+    powers, pairs = view.fitted(Role.POWER), open_pairs(view)
     watts = view.values(Role.POWER)
     if not pairs or (powers and not watts):
         return None
@@ -161,7 +157,7 @@ def _nothing_comes(view: SafetyView) -> bool | None:
 
 def _drops(view: SafetyView) -> bool:
     """Whether any loop is known to take heat."""
-    known = [(_known(supplies), _known(returns)) for supplies, returns in _pairs(view)]
+    known = [(_known(supplies), _known(returns)) for supplies, returns in open_pairs(view)]
     return any(warm and cool and max(warm) - min(cool) >= LEAST_DROP_K for warm, cool in known)
 
 

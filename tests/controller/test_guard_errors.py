@@ -179,31 +179,6 @@ def test_frost_protection_goes_on_through_an_error(failing: Workshop, step: str)
     assert not any(c.heat for c in commands if c.heater == "kettle")
 
 
-def test_an_error_in_telling_takes_no_frost_heat_back(
-    failing: Workshop, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A sentence that cannot be made is no ruling: it costs this heater its planned heat alone."""
-
-    def headline(decision: Decision, background: Any) -> str:
-        failing.fault.strike("say", decision.heater)
-        return "told"
-
-    monkeypatch.setattr(guard_module, "headline", headline)
-    failing.heat()
-    failing.intake.readings = (slab(3.0), air(3.0), outdoor(-9.0), *MILD_LOFT)
-    failing.fault.at, failing.fault.only = "say", "boiler"
-    commands = sent(failing.run(600.0))
-    assert all(c.heat for c in commands if c.heater == "boiler")
-    assert all(c.heat for c in commands if c.heater == "kettle")
-    failing.intake.readings = (*MILD, *MILD_LOFT)
-    failing.guard._heaters[0].last = None  # something to say at the next tick
-    failing.run(20.0)
-    assert failing.last_sent() == {"boiler": False, "kettle": True}
-    failing.fault.at = None
-    failing.run(320.0)
-    assert failing.last_sent() == {"boiler": True, "kettle": True}
-
-
 def test_with_its_readings_lost_to_an_error_frost_heat_is_blind(failing: Workshop) -> None:
     """Readings that cannot be had are unknown readings: after their time, bounded frost heat."""
     failing.store.states = {"boiler": HeaterState(memories={"frost_protection": {"minute_s": 0.0}})}

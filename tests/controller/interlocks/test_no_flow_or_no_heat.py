@@ -4,11 +4,11 @@ from typing import Any
 
 import pytest
 
-from controller.interlocks import no_flow_or_no_heat
+from controller.interlocks import maximum_run, no_flow_or_no_heat
 from controller.records.readings import Condition, Sensed
 from controller.records.safety import Clears, Severity, Verdict
 from controller.records.site import Role
-from tests.controller.builders import MILD, RATING_W, Script, sensed
+from tests.controller.builders import MILD, RATING_W, Script, sensed, view
 
 DEAD_S = 230.0
 """A little over the loop's dead time: 48 l at 0.21 l/s."""
@@ -299,9 +299,37 @@ def test_without_supply_or_return_it_is_not_fitted() -> None:
 
 
 def test_one_loop_with_flow_is_flow() -> None:
-    """Where one of two loops takes heat, the heater has flow."""
+    """Where one of two loops takes heat, the heater has flow; what its meter says is doubted."""
     other = (
         sensed(Role.SUPPLY, 35.0, subject="loft-loop"),
         sensed(Role.RETURN, 29.0, subject="loft-loop"),
     )
     assert Script(no_flow_or_no_heat).run(3600.0, *DRY, *other, **ON).severity is Severity.ALLOW
+
+
+def test_a_loop_that_is_told_to_be_shut_says_nothing() -> None:
+    """The sensors are on the bay's loop and the loft alone is heated: nothing need flow there."""
+    script, shut = Script(no_flow_or_no_heat), {**ON, "shut": frozenset({"bay"})}
+    still = loop(16.0, 16.0, None)
+    assert script.run(3 * 3600.0, *still, **shut).severity is Severity.ALLOW
+    assert attempt(script, *still).reason == "nothing_comes"
+
+
+@pytest.mark.parametrize(
+    ("supply", "back", "seen"),
+    [("boiler", "bay-loop", True), ("bay-loop", "boiler", True), ("bay-loop", "other-loop", False)],
+)
+def test_supply_and_return_may_be_on_boiler_and_loop(supply: str, back: str, seen: bool) -> None:
+    """The same fluid passes both; two loops have nothing to say of each other."""
+    loops = view().loop_facts
+    facts = {**loops, "other-loop": loops["bay-loop"]}
+    readings = (
+        *MILD,
+        GAUGE,
+        sensed(Role.SUPPLY, 20.0, subject=supply),
+        sensed(Role.RETURN, 20.0, subject=back),
+        sensed(Role.POWER, 0.0, subject="boiler"),
+    )
+    for rule, reason in ((no_flow_or_no_heat, "nothing_comes"), (maximum_run, "clear")):
+        verdict = Script(rule).run(DEAD_S + 640.0, *readings, loop_facts=facts, **ON)
+        assert verdict.reason == (reason if seen else "not_fitted")
