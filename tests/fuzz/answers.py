@@ -103,7 +103,8 @@ class PlanAnswers:
 
 def _notices(plan: Plan) -> list[str]:
     """What is told of sessions that cannot be reached."""
-    return [notice.text for notice in _out_of_reach(plan, plan.sessions)]
+    local = LocalTime("Europe/Berlin")
+    return [notice.text for notice in _out_of_reach(plan, plan.sessions, local)]
 
 
 class LearntAnswers:

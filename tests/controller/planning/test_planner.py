@@ -265,6 +265,7 @@ def _stretches(plan):
     return joined
 
 
+@pytest.mark.timeout(400)  # 45 s of one core to itself; here all of them may be busy
 @pytest.mark.parametrize("kind", ["ordinary", "heavy"])
 def test_the_closed_loop_is_ready_from_the_description_alone(workshop, heavy_room, session, kind):
     """Re-planned every quarter hour without any history, the room is in its band at the start.
