@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
 
-from controller import __version__
+from controller import __version__, threads
 from controller.configuration import ConfigurationError
 from controller.privacy import keep_private
 
@@ -38,6 +38,7 @@ floor goes on giving heat. Software is never the last line of safety: see the RE
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code: 0 well, 1 bad news, 2 bad input."""
+    threads.use_one()  # before a command imports numpy
     options = _parser().parse_args(arguments)
     keep_private()
     command: ModuleType = options.command

@@ -45,7 +45,7 @@ EXAMPLE = Path(__file__).resolve().parents[1] / "config"
 PAST_FROM, NOW = "2026-12-25 00:00", "2027-01-15 06:00"
 """Local times: the history begins, the service is started."""
 PAST_TICK_S = 60.0
-PAST_REPLAN_S = 3600.0
+PAST_REPLAN_S = 3 * 3600.0
 SPREAD = 0.15
 """Every number of the description is off by up to this share from the simulated workshop's."""
 

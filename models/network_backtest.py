@@ -16,7 +16,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from models.network_record import Record, Run, Seen, record_of
 from models.observer import (
@@ -28,7 +27,7 @@ from models.observer import (
     step_covariance,
 )
 from models.series import FloatArray, IntArray, Series
-from models.thermal_network import Discrete, Network, discrete, follow_mode, modes
+from models.thermal_network import Discrete, Network, discrete, follow_mode, modes, recur
 
 STEP_S = 1800.0
 """Step of fits and backtests [s]."""
@@ -205,7 +204,7 @@ class _Leader:
         sources = gain @ readings
         sources[:, 0] = kept @ expected + sources[:, 0]
         apart = np.linalg.solve(shape, sources.astype(np.complex128))
-        led = [lfilter([1.0], [1.0, -p], line) for p, line in zip(pace, apart, strict=True)]
+        led = [recur(decay, line) for decay, line in zip(pace, apart, strict=True)]
         self._tracked.deviation[run.first : run.end] = (shape @ np.array(led)).real.T
 
     def _gain(self, seen: Seen) -> FloatArray:

@@ -17,12 +17,15 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike
-from scipy.signal import lfilter
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import get_blas_funcs
 
 from models.series import FloatArray
+
+Scalar = TypeVar("Scalar", np.float64, np.complex128)
 
 UNSEEN_S = (12 * 3600.0, 240 * 3600.0)
 """Times in which the quick and the slow part of unseen heat fade to 37 % [s]."""
@@ -333,8 +336,19 @@ def simulate(
 
 def follow_mode(decay: float, driven: FloatArray, start: float = 0.0) -> FloatArray:
     """One mode at the step borders, shape (N + 1,), given what drives it in each step (N,)."""
-    line = np.concatenate(([start], driven))
-    return np.asarray(lfilter([1.0], [1.0, -decay], line))
+    return recur(decay, np.concatenate(([start], driven)))
+
+
+def recur(decay: complex, added: NDArray[Scalar]) -> NDArray[Scalar]:
+    """``y[k] = decay y[k-1] + added[k]`` from nothing, shape (N,), real or complex.
+
+    As the triangular system that it is: scipy's filter does the same, but takes longer to load
+    than a plan takes to make.
+    """
+    solve = get_blas_funcs("tbsv", (added,))
+    bands = np.empty((2, len(added)), dtype=added.dtype, order="F")
+    bands[0], bands[1] = 1.0, -decay
+    return np.asarray(solve(1, bands, added, lower=1, diag=1))
 
 
 def steady_state(

@@ -6,9 +6,6 @@ its last digits from the child's; and the workers of a test run would get in eac
 
 from __future__ import annotations
 
-import os
+from controller import threads
 
-from controller.planning.child import THREAD_SETTINGS
-
-for setting in THREAD_SETTINGS:
-    os.environ[setting] = "1"  # numpy reads them when it is first imported, which is later
+threads.use_one()

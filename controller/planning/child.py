@@ -17,14 +17,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from controller import threads
+
 MEMORY_BYTES = 2 * 1024**3
 """Address space that the child may take; beyond it, it fails instead of the whole server."""
 CPU_S = 600
 """Processor time that the child may take [s]."""
 FILE_BYTES = 64 * 1024**2
 """Longest file that it may write: its answer."""
-THREAD_SETTINGS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-
 
 PR_SET_PDEATHSIG = 1
 """Linux: the signal that a process gets when the thread that started it has ended, prctl(2)."""
@@ -67,8 +67,7 @@ def end_with(guard_pid: int) -> None:
 
 def _limit_itself() -> None:
     """Bound memory and threads; before numpy is imported, as it reads the settings then."""
-    for setting in THREAD_SETTINGS:
-        os.environ[setting] = "1"
+    threads.use_one()
     _, hard = resource.getrlimit(resource.RLIMIT_AS)
     soft = MEMORY_BYTES if hard == resource.RLIM_INFINITY else min(MEMORY_BYTES, hard)
     resource.setrlimit(resource.RLIMIT_AS, (soft, hard))

@@ -11,7 +11,6 @@ goes on where it was. What is there is shown in ``table.md`` and ``picture.svg``
 from __future__ import annotations
 
 import argparse
-import os
 import statistics
 import sys
 import time
@@ -20,6 +19,7 @@ from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from multiprocessing import active_children, get_context
 from pathlib import Path
 
+from controller import threads
 from tests.bench.cases import KINDS, STATIONS
 from tests.bench.figures import FIRST_DAYS, Results
 from tests.bench.jobs import (
@@ -44,7 +44,6 @@ DEFAULT_CASES = (
     "thin:hamburg:9", "ordinary:muehldorf:10", "heavy:mannheim:11", "weak:sand-point:12",
 )  # fmt: skip
 """All kinds, both winters and several seeds; about 350 sessions after the first two weeks."""
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -140,8 +139,7 @@ def _run(
     if not jobs:
         return 0
     failed = 0
-    for name in _THREADS:  # read when a worker first imports numpy
-        os.environ[name] = "1"
+    threads.use_one()  # read when a worker first imports numpy
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         try:
             futures = {pool.submit(served_by, job): job for job in jobs}

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
+from controller import threads
 from controller.clock import SystemClock
 from controller.planner_process import PlannerFailure, PlannerProcess
 from controller.planning.learn import learn
@@ -52,7 +53,6 @@ AGES_DAYS = (30, 60, 365, 5 * 365)
 REPLAN_S = 3600.0
 FULL_REPLAN_S = 300.0
 SPEC = "the benchmark's workshop"
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +214,9 @@ def median_s(work: Callable[[], object], times: int) -> float:
 
 def _single_threaded() -> None:
     """Start anew with one thread, as the planner child has; numpy looks when it is imported."""
-    if any(os.environ.get(name) != "1" for name in _THREADS):
-        alone = {**os.environ, **dict.fromkeys(_THREADS, "1")}
-        command = [sys.executable, "-m", "tests.bench.speed", *sys.argv[1:]]
-        os.execve(sys.executable, command, alone)
+    if any(os.environ.get(name) != "1" for name in threads.SETTINGS):
+        threads.use_one()
+        os.execv(sys.executable, [sys.executable, "-m", "tests.bench.speed", *sys.argv[1:]])
 
 
 if __name__ == "__main__":
