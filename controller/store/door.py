@@ -180,7 +180,7 @@ class Door:
         try:
             aside = set_aside(self._folder, "damaged", at_s=self._clock.now().utc_s)
         except OSError as failure:
-            log.error("%s; it cannot be set aside: %s", error, failure)  # noqa: TRY400
+            log.error("%s; it cannot be set aside: %s", error, failure)  # noqa: TRY400 - no bug to trace
         else:
             log.error("%s; set aside as %s, a new store is made", error, aside)
 

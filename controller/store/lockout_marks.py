@@ -65,7 +65,7 @@ class LockoutMarks:
         try:
             write_whole(self._path(heater), json.dumps(sorted(latched)).encode())
         except OSError as error:
-            log.error("a lockout of %s could not be marked beside the store: %s", heater, error)  # noqa: TRY400
+            log.error("a lockout of %s could not be marked beside the store: %s", heater, error)  # noqa: TRY400 - no bug to trace
         else:
             self._marked[heater] = latched
 
@@ -76,7 +76,7 @@ class LockoutMarks:
         try:
             self._path(heater).unlink(missing_ok=True)
         except OSError as error:
-            log.error("the mark of a lifted lockout of %s stays: %s", heater, error)  # noqa: TRY400
+            log.error("the mark of a lifted lockout of %s stays: %s", heater, error)  # noqa: TRY400 - no bug to trace
         else:
             self._marked[heater] = frozenset()
 

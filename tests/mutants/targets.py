@@ -11,6 +11,7 @@ UNIT = "tests/controller"
 
 SHARED = {
     "doubt": (f"{UNIT}/test_doubt.py",),
+    "flow_pairs": (f"{UNIT}/interlocks/test_no_flow_or_no_heat.py",),
     "needed": (f"{UNIT}/interlocks/test_stale_reading.py", f"{UNIT}/interlocks/test_rules.py"),
     "rule": (
         f"{UNIT}/interlocks/test_slab_over_temperature.py",
@@ -21,6 +22,9 @@ SHARED = {
     ),
 }
 """What several rules share -> the tests of those that lean on it most."""
+
+FURTHER = {"frost_protection": (f"{UNIT}/interlocks/test_frost_return.py",)}
+"""Rule -> tests of it in files beside that of its name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,8 @@ def targets() -> list[Target]:
 def _interlock(rule: str) -> Target:
     """A rule with its own tests; what has none of its own, with those of all."""
     folder = f"{UNIT}/interlocks"
-    own = f"{folder}/test_{rule}.py"
+    files = (f"{folder}/test_{rule}.py", *FURTHER.get(rule, ()))
+    own = tuple(file for file in files if (ROOT / file).exists())
     every = (folder, f"{UNIT}/test_supervisor.py")
-    tests = (own,) if (ROOT / own).exists() else SHARED.get(rule, every)
+    tests = own or SHARED.get(rule, every)
     return Target(f"controller/interlocks/{rule}.py", tests)

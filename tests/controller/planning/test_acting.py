@@ -13,29 +13,9 @@ from controller.planning.planner import make_plan
 from controller.records.forecast import Forecast, ForecastPoint
 from controller.records.sessions import Session
 from controller.records.site import OUTDOOR, Role, Sensor
+from tests.controller.planning.told import Told
 
 HOUR_S = 3600.0
-
-
-class Blown:
-    """A source with forecasts, and readings of a wind sensor, added to another's."""
-
-    def __init__(self, source, forecasts=(), winds=()):
-        self._source, self._forecasts, self._winds = source, forecasts, list(winds)
-
-    def samples(self, sensor, since_s, until_s):
-        if sensor == "vane":
-            return [(t, v) for t, v in self._winds if since_s <= t < until_s]
-        return self._source.samples(sensor, since_s, until_s)
-
-    def heating(self, heater, since_s, until_s):
-        return self._source.heating(heater, since_s, until_s)
-
-    def promised(self, heater, session, before_s):
-        return self._source.promised(heater, session, before_s)
-
-    def forecasts(self, since_s, until_s):
-        return [f for f in self._forecasts if since_s <= f.received_s < until_s]
 
 
 @pytest.fixture
@@ -82,7 +62,7 @@ def test_of_the_past_each_hour_has_the_wind_last_told_before_it(shop):
         _forecast(start_s + 4 * HOUR_S, 7.0, hours=4),
     )
     grid = Grid(start_s, HOUR_S, 12)
-    found = wind_behind_m_s(Blown(shop.source, told), shop.site, grid)
+    found = wind_behind_m_s(Told(shop.source, told), shop.site, grid)
     assert found[:4] == pytest.approx(3.0)
     assert found[4:8] == pytest.approx(7.0)
     assert found[8:10] == pytest.approx(3.0)
@@ -93,7 +73,7 @@ def test_a_sensor_comes_before_what_was_forecast(shop):
     """Where the sensor is silent, the forecast stands in."""
     start_s = shop.now_s - 6 * HOUR_S
     winds = [(start_s + 60.0 * k, 9.0) for k in range(120)]
-    source = Blown(shop.source, (_forecast(start_s, 3.0),), winds)
+    source = Told(shop.source, (_forecast(start_s, 3.0),), {"vane": winds})
     found = wind_behind_m_s(source, _with_vane(shop.site), Grid(start_s, HOUR_S, 6))
     assert found[:2] == pytest.approx(9.0)
     assert found[3:] == pytest.approx(3.0)
@@ -103,7 +83,7 @@ def test_ahead_counts_what_was_told_last_and_then_what_is_usual(shop):
     """Beyond the forecast's end the wind of the last week; nothing at all where none told."""
     told = (_forecast(shop.now_s - 12 * HOUR_S, 2.0), _forecast(shop.now_s, 6.0, hours=24))
     grid = Grid(shop.now_s, HOUR_S, 72)
-    ahead = wind_ahead_m_s(Blown(shop.source, told), shop.site, grid, now_s=shop.now_s)
+    ahead = wind_ahead_m_s(Told(shop.source, told), shop.site, grid, now_s=shop.now_s)
     assert ahead[:24] == pytest.approx(6.0)
     assert ahead[24:36] == pytest.approx(2.0)
     assert ahead[36:] == pytest.approx(2.0)
@@ -114,7 +94,7 @@ def test_a_forecast_without_wind_says_nothing_of_it(shop):
     """Not even that it is calm."""
     silent = Forecast(shop.now_s, (ForecastPoint(shop.now_s, 3.0), ForecastPoint(2e9, 3.0)))
     grid = Grid(shop.now_s, HOUR_S, 6)
-    ahead = wind_ahead_m_s(Blown(shop.source, (silent,)), shop.site, grid, now_s=shop.now_s)
+    ahead = wind_ahead_m_s(Told(shop.source, (silent,)), shop.site, grid, now_s=shop.now_s)
     assert np.isnan(ahead).all()
 
 
@@ -127,7 +107,7 @@ def test_history_without_wind_has_no_draught(shop):
     still = with_acting(series, shop.source, shop.site, zone, [held])
     assert not still.acting()[1].any()
     assert still.acting()[0].sum() == pytest.approx(12.0)
-    windy = Blown(shop.source, (_forecast(grid.start_s - HOUR_S, 12.0),))
+    windy = Told(shop.source, (_forecast(grid.start_s - HOUR_S, 12.0),))
     blown = with_acting(series, windy, shop.site, zone, [held])
     assert (blown.acting()[1] < 0.0).mean() > 0.9
 
@@ -139,7 +119,7 @@ def test_a_gale_is_heated_against_in_time(shop):
     session = Session("a", zone.id, start_s, start_s + 4 * HOUR_S, 18.0)
     heat_s = {}
     for wind_m_s in (0.5, 4.0, 10.0):
-        source = Blown(shop.source, (_forecast(shop.now_s, wind_m_s, hours=72),))
+        source = Told(shop.source, (_forecast(shop.now_s, wind_m_s, hours=72),))
         plan = make_plan(shop.errand((session,)), source)
         heat_s[wind_m_s] = sum(b.end_s - b.start_s for b in plan.blocks if b.heat)
     assert heat_s[0.5] < heat_s[4.0] < heat_s[10.0]

@@ -13,26 +13,11 @@ from controller.planning.history import Grid
 from controller.planning.outlook import weather_ahead
 from controller.records.forecast import Forecast, ForecastPoint
 from controller.records.site import Role, Sensor
+from tests.controller.planning.told import Told
 
 DAY_S, HOUR_S = 86400.0, 3600.0
 NOW_S = 1_770_000_000.0 - 1_770_000_000.0 % DAY_S  # 2026-02-01 00:00 UTC
 WEEK = Grid(NOW_S, 900.0, 672)
-
-
-class Told:
-    """A source with forecasts added to another's readings."""
-
-    def __init__(self, source, forecasts=()):
-        self._source, self._forecasts = source, list(forecasts)
-
-    def samples(self, sensor, since_s, until_s):
-        return self._source.samples(sensor, since_s, until_s)
-
-    def heating(self, heater, since_s, until_s):
-        return self._source.heating(heater, since_s, until_s)
-
-    def forecasts(self, since_s, until_s):
-        return [f for f in self._forecasts if since_s <= f.received_s < until_s]
 
 
 def _usual_c(at_s):
