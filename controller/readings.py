@@ -87,7 +87,8 @@ class LatestReadings:
             return None
         track.latest = reading
         bounds = plausible(reading.role, rating_w=self._rating_w(reading.subject))
-        judged = replace(reading, quality=_judge(track, reading, bounds))
+        quality = _judge(track, reading, bounds)
+        judged = reading if quality is reading.quality else replace(reading, quality=quality)
         if judged.quality is Quality.GOOD:
             track.good, track.odd, track.jumped = judged, None, None
         elif judged.quality is Quality.IMPLAUSIBLE:

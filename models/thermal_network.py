@@ -15,7 +15,7 @@ them fade. Steps are exact for inputs held over each step (zero-order hold).
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import TypeVar
 
@@ -100,7 +100,7 @@ class Network:
     third_ground_w_k: float = 0.0
 
     def __post_init__(self) -> None:
-        numbers = {name: number for name, number in asdict(self).items() if name != "kind"}
+        numbers = self.values()
         if not all(math.isfinite(number) for number in numbers.values()):
             raise ValueError(f"every parameter must be a finite number: {self}")
         needed = ["slab_capacity_j_k", "room_capacity_j_k", "slab_room_w_k", "room_outdoor_w_k"]

@@ -198,9 +198,8 @@ class SafetyView:
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""
-        return tuple(
-            s for s in self.sensed if s.role is role and (subject is None or s.subject == subject)
-        )
+        found = [s for s in self.sensed if s.role is role]
+        return tuple(found if subject is None else [s for s in found if s.subject == subject])
 
     def values(self, role: Role, subject: str | None = None) -> tuple[float, ...]:
         """The values of a role that may be acted on."""
