@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import math
 import re
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -138,6 +140,26 @@ def whole_number(highest: int) -> Callable[[str], int]:
         raise argparse.ArgumentTypeError(f"{text!r}; right: a whole number from 1 to {highest}")
 
     return read
+
+
+def number(lowest: float, highest: float, unit: str) -> Callable[[str], float]:
+    """A type for argparse: a number of some unit within a span, its ends included."""
+
+    def read(text: str) -> float:
+        with contextlib.suppress(ValueError):
+            if lowest <= float(text) <= highest:
+                return float(text)
+        raise argparse.ArgumentTypeError(f"{text!r}; right: {lowest:g} to {highest:g} {unit}")
+
+    return read
+
+
+def day(text: str) -> date:
+    """A type for argparse: a date of the calendar."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r}; right: a date, as 2027-01-04") from error
 
 
 at_least_one = whole_number(366)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from controller.calendar import sessions
-from controller.commands._shared import present_s, say, with_store
+from controller.commands._shared import number, present_s, say, with_store
 from controller.configuration import Configuration
 from controller.local_time import LocalTime
 from controller.records.sessions import Session
@@ -31,18 +31,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add this command's arguments."""
     parser.add_argument(
         "--below",
-        type=_celsius,
+        type=number(0.0, 40.0, "°C"),
         metavar="C",
         help="the temperature whose undercutting is told [°C] (default: the running or next "
         "session's target less 0.5)",
     )
-
-
-def _celsius(text: str) -> float:
-    value = float(text)
-    if not 0.0 <= value <= 40.0:
-        raise argparse.ArgumentTypeError(f"{text} °C; right: 0 to 40")
-    return value
 
 
 @dataclass(frozen=True, slots=True)

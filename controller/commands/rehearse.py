@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from controller.calendar import sessions, to_utc_s
 from controller.clock import SystemClock
 from controller.codec import to_plain
-from controller.commands._shared import say
+from controller.commands._shared import at_least_one, day, number, say, whole_number
 from controller.configuration import Configuration, load_all
 from controller.local_time import duration
 from controller.rehearsal.kinds import KINDS, of_kind
@@ -55,42 +55,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "forecast of usual skill, a new one every six hours (default: none)")  # fmt: skip
     add("--weather", type=Path, metavar="FILE.csv", help="hourly weather for the virtual workshop "
         "(default: a typical winter that comes with it, October to April)")  # fmt: skip
-    add("--start", type=date.fromisoformat, default=date.fromisoformat(DEFAULT_START),
+    add("--start", type=day, default=date.fromisoformat(DEFAULT_START),
         metavar="DATE", help="first day, as 2027-01-04 (default: %(default)s)")  # fmt: skip
-    add("--days", type=_day_count, default=14, metavar="N",
+    add("--days", type=at_least_one, default=14, metavar="N",
         help="how many (default: %(default)s)")  # fmt: skip
     add("--seed", type=int, default=1, metavar="N", help="of people, doors, sensors and of how far "
         "the description is off (default: %(default)s)")  # fmt: skip
-    add("--off", type=_share, default=25.0, metavar="PERCENT", help="how far each number of the "
-        "description may be off the truth, 0 to 50 (default: %(default)s)")  # fmt: skip
+    add("--off", type=number(0.0, 50.0, "%"), default=25.0, metavar="PERCENT", help="how far each "
+        "number of the description may be off, 0 to 50 (default: %(default)s)")  # fmt: skip
     add("--tick", type=int, choices=TICKS_S, default=10, metavar="S",
         help="simulated seconds between two decisions: 10 as in real use, up to 60 (default: "
         "%(default)s)")  # fmt: skip
-    add("--replan", type=_minutes, default=15, metavar="MIN",
+    add("--replan", type=whole_number(360), default=15, metavar="MIN",
         help="simulated minutes between two plans (default: %(default)s)")  # fmt: skip
     add("--without-others", action="store_true", help="leave out what an owner would otherwise do")
     add("--json", type=Path, metavar="OUT", help="write the score to this file as well")
-
-
-def _share(text: str) -> float:
-    value = float(text)
-    if not 0.0 <= value <= 50.0:
-        raise argparse.ArgumentTypeError(f"{text} %; right: 0 to 50")
-    return value
-
-
-def _day_count(text: str) -> int:
-    value = int(text)
-    if not 1 <= value <= 366:
-        raise argparse.ArgumentTypeError(f"{text} days; right: 1 to 366")
-    return value
-
-
-def _minutes(text: str) -> int:
-    value = int(text)
-    if not 1 <= value <= 360:
-        raise argparse.ArgumentTypeError(f"{text} minutes; right: 1 to 360")
-    return value
 
 
 def run(args: argparse.Namespace) -> int:

@@ -63,6 +63,26 @@ def test_what_is_not_known_is_bad_input(
     assert "usage: slabtide" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("arguments", "right"),
+    [
+        (["coast", "--below", "abc"], "right: 0 to 40 °C"),
+        (["coast", "--below", "nan"], "right: 0 to 40 °C"),
+        (["rehearse", "--off", "51"], "right: 0 to 50 %"),
+        (["rehearse", "--days", "0"], "right: a whole number from 1 to 366"),
+        (["rehearse", "--start", "2027-02-30"], "right: a date, as 2027-01-04"),
+        (["plan", "--hours", "-1"], "right: a whole number from 1 to 168"),
+    ],
+)
+def test_an_argument_that_is_none_is_told_with_what_would_be_right(
+    arguments: list[str], right: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == 2
+    assert right in capsys.readouterr().err
+
+
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     """``--version`` names the program and its version."""
     with pytest.raises(SystemExit) as left:
