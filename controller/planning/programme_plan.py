@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.planning.history import FloatArray
-from controller.planning.late_heat import LateHeat, late_heat
 from controller.planning.network_case import ZoneCase
 from controller.planning.tariff import Prices
 from controller.planning.wishes_ahead import (
     Wish,
     frost_wish,
-    session_borders,
+    late_heats,
     session_wish,
     start_worth_h,
 )
@@ -81,7 +80,7 @@ def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
         for case, c, p in zip(cases, rough_cases, rough.rooms, strict=True)
     ]
     lates = [
-        _late(case, room, path.heat_w)
+        late_heats(case.sessions, case.grid, room, path.heat_w)
         for case, room, path in zip(rough_cases, rough_rooms, rough.rooms, strict=True)
     ]
     rooms, programme = _solved(
@@ -113,16 +112,6 @@ def _heating(
         frost_duty=duty * _for_frost(rooms, programme, cases),
         available_w=available_w,
     )
-
-
-def _late(case: ZoneCase, room: Room, heat_w: FloatArray) -> dict[str, LateHeat]:
-    """For every session to come, what comes too late for it."""
-    grid = case.grid
-    return {
-        s.id: late_heat(room, heat_w, session_borders(s, grid)[0], step_s=grid.step_s)
-        for s in case.sessions
-        if grid.start_s < s.start_s <= grid.end_s
-    }
 
 
 def _solved(

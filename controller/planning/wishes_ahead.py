@@ -10,10 +10,11 @@ from statistics import NormalDist
 import numpy as np
 
 from controller.planning.history import FloatArray, Grid
-from controller.planning.late_heat import FEEDBACK_S, LateHeat
+from controller.planning.late_heat import FEEDBACK_S, LateHeat, late_heat
 from controller.planning.zone_state import Spread
 from controller.records.limits import Limits
 from controller.records.sessions import Session
+from models.heated_room import Room
 
 BAND_K = 0.5
 """A room this far below its target still counts as warm [K]."""
@@ -60,6 +61,17 @@ Shift = Callable[[Session], float]
 def unshifted_k(session: Session) -> float:
     """Nothing comes on top of the margin [K]."""
     return 0.0
+
+
+def late_heats(
+    sessions: Sequence[Session], grid: Grid, room: Room, heat_w: FloatArray
+) -> dict[str, LateHeat]:
+    """For every session to come, what of this heat, in each slot of a grid, is its late heat."""
+    return {
+        s.id: late_heat(room, heat_w, session_borders(s, grid)[0], step_s=grid.step_s)
+        for s in sessions
+        if grid.start_s < s.start_s <= grid.end_s
+    }
 
 
 def session_wish(

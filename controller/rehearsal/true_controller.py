@@ -27,7 +27,13 @@ from controller.planning.planner import (
 from controller.planning.programme_plan import Heating, usual_price
 from controller.planning.start import PlanningError
 from controller.planning.tariff import prices_ahead
-from controller.planning.wishes_ahead import ready_c, session_borders, session_wish
+from controller.planning.wishes_ahead import (
+    Wish,
+    late_heats,
+    ready_c,
+    session_borders,
+    session_wish,
+)
 from controller.planning.zone_state import SENSOR_SD_K, SUN_MEMORY_S, Spread, folded_weather
 from controller.records.errands import PlanErrand
 from controller.records.plan import Arrival, Block, BlockReason, Plan, Point, ZoneOutlook
@@ -147,16 +153,22 @@ def _planned(case: _Case, source: Source) -> Plan:
 
 
 def _cheapest(case: _Case, source: Source) -> Heating:
-    """Least energy that serves the sessions with their margins."""
+    """Least energy that serves the sessions with their margins; solved as slabtide does, twice."""
     errand, grid = case.errand, case.grid
     prices = prices_ahead(source, errand.site, grid=grid, now_s=errand.now_s)
-    room = _room(case, price_per_kwh=usual_price(prices))
     heater = Heater(
         rating_w=case.rating_w,
         price_per_kwh=prices.price_per_kwh,
         surplus_w=prices.surplus_w,
         surplus_price_per_kwh=prices.surplus_price_per_kwh,
     )
+    price_per_kwh, sessions = usual_price(prices), case.sessions
+    bare = session_wish(errand.limits, sessions, grid, None)
+    room = _room(case, bare, price_per_kwh=price_per_kwh)
+    (rough,) = least_cost([room], heater, slot_s=grid.step_s).rooms
+    late = late_heats(sessions, grid, room, rough.heat_w)
+    wish = session_wish(errand.limits, sessions, grid, case.spread, late)
+    room = _room(case, wish, price_per_kwh=price_per_kwh)
     programme = least_cost([room], heater, slot_s=grid.step_s)
     available_w = room.available_w(programme.rooms[0].states)
     shares = np.zeros(grid.count)
@@ -171,10 +183,9 @@ def _cheapest(case: _Case, source: Source) -> Heating:
     )
 
 
-def _room(case: _Case, *, price_per_kwh: float) -> Room:
+def _room(case: _Case, wish: Wish, *, price_per_kwh: float) -> Room:
     """The building with what is wanted of it, as the programme takes it."""
     model, limits, grid = case.truth.model, case.errand.limits, case.grid
-    wish = session_wish(limits, case.sessions, grid, case.spread)
     full_hour = case.rating_w / 1000.0 * price_per_kwh
     surface_c = np.full(grid.count + 1, limits.surface_max_c)
     for session in case.sessions:
