@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
+from scipy.special import ndtr, stdtrit
 
 from controller.planning.held_sessions import FARTHEST_K, found_at_start
 from controller.planning.history import Source
@@ -16,21 +16,20 @@ from controller.planning.zone_state import SENSOR_SD_K
 from controller.records.sessions import Session
 from controller.records.site import Heater, Site, Zone
 
-FIRST_K = 0.42
-"""Shift before any session, for each standard deviation that the readiness asks for: no network
-knows all that strays (chosen here, no source) [K]."""
+EXPECTED_K = 0.07
+"""Shift that a session is supposed to need, for each standard deviation that is
+asked for: no network knows all that strays (chosen here, no source) [K]."""
+SCATTER_K = 0.28
+"""Standard deviation supposed of what sessions need (chosen here, no source) [K]."""
+SUPPOSED, SUPPOSED_SCATTER = 4.0, 8.0
+"""Sessions that what is supposed of the mean, and of the scatter, counts for [-]."""
+PLANNED_K = 0.35
+"""Spread for which a plan has a margin by itself, as sessions asked for differently are compared
+(chosen here, no source) [K]."""
 LEAST_K, MOST_K = -0.3, 1.5
 """Bounds of the shift [K]."""
-SCATTER_K = 0.35
-"""Standard deviation supposed of what sessions need (chosen here, no source) [K]."""
-SUPPOSED = 9
-"""Sessions taken to have needed what was expected, before any was held [-]."""
 SEEN_S = 48 * 3600.0
 """A session that was out of reach this long before its start says nothing of the margin [s]."""
-_NORMAL = NormalDist()
-_SUPPOSED_K = SCATTER_K * np.array(
-    [_NORMAL.inv_cdf(k / (SUPPOSED + 1)) for k in range(1, SUPPOSED + 1)]
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,24 +47,26 @@ class MarginShift:
 
         Notes
         -----
-        The least that holds the next one of the same kind with the chance asked for: a quantile
-        of what was needed, as in split conformal prediction (Papadopoulos, Proedrou, Vovk and
-        Gammerman, ECML 2002), the `SUPPOSED` sessions among them. Asked for more than so few
-        sessions can show, it goes on as a normal distribution does.
+        The least that holds the next one of the same kind with the chance asked for, by Student's
+        distribution: what sessions need is taken to be normal, of a mean and a scatter that each
+        one tells more of (Gelman, Carlin, Stern, Dunson, Vehtari and Rubin, Bayesian Data
+        Analysis, third edition, section 3.3).
         """
         asked = quantile_of(session)
-        supposed_k = asked * (FIRST_K - SCATTER_K) + _SUPPOSED_K
-        known_k = np.concatenate((supposed_k, np.array(self.needed_k) - asked * SCATTER_K))
-        most = len(known_k) / (len(known_k) + 1)
-        chance = _NORMAL.cdf(asked)
-        shift_k = float(np.quantile(known_k, min(chance, most), method="weibull"))
-        beyond_k = SCATTER_K * max(0.0, asked - _NORMAL.inv_cdf(most))
-        return min(max(shift_k + beyond_k, LEAST_K), MOST_K)
+        needed_k = np.array(self.needed_k) - asked * PLANNED_K
+        count, weight = len(needed_k), SUPPOSED + len(needed_k)
+        off_k = needed_k - asked * EXPECTED_K
+        mean_k = off_k.sum() / weight
+        squares = SUPPOSED_SCATTER * SCATTER_K**2 + off_k @ off_k - weight * mean_k**2
+        freedom = SUPPOSED_SCATTER + count
+        spread_k = math.sqrt(squares / freedom * (1.0 + 1.0 / weight))
+        shift_k = asked * EXPECTED_K + mean_k + stdtrit(freedom, ndtr(asked)) * spread_k
+        return float(min(max(shift_k, LEAST_K), MOST_K))
 
     def after(self, session: Session, lacked_k: float) -> MarginShift:
         """The same after one more session; below 0 is what it had more than it needed."""
         bounded_k = min(max(lacked_k, -FARTHEST_K), FARTHEST_K)
-        needed_k = self.of(session) + bounded_k + quantile_of(session) * SCATTER_K
+        needed_k = self.of(session) + bounded_k + quantile_of(session) * PLANNED_K
         return MarginShift((*self.needed_k, needed_k))
 
 
