@@ -43,7 +43,7 @@ DEFAULT_CASES = (
     "thin:greensboro:5", "ordinary:greensboro:6", "heavy:greensboro:7", "weak:greensboro:8",
     "thin:hamburg:9", "ordinary:muehldorf:10", "heavy:mannheim:11", "weak:sand-point:12",
 )  # fmt: skip
-"""All kinds, both winters and several seeds; about 350 sessions after the first two weeks."""
+"""All kinds, both winters and several seeds; some 270 sessions after the first two weeks."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
