@@ -77,6 +77,7 @@ def test_what_is_not_known_is_bad_input(
 def test_an_argument_that_is_none_is_told_with_what_would_be_right(
     arguments: list[str], right: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Code 2, and the span or form in the message."""
     with pytest.raises(SystemExit) as left:
         main(arguments)
     assert left.value.code == 2
