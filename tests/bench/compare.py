@@ -11,6 +11,7 @@ goes on where it was. What is there is shown in ``table.md`` and ``picture.svg``
 from __future__ import annotations
 
 import argparse
+import signal
 import statistics
 import sys
 import time
@@ -205,4 +206,6 @@ def _show(results: Results, seasons: Sequence[Season], out: Path) -> None:
 
 
 if __name__ == "__main__":
+    # its workers must end with it, by `kill` as by Ctrl-C
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
     sys.exit(main())

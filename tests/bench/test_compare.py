@@ -2,9 +2,12 @@
 
 import json
 import re
+import signal
 import subprocess
 import sys
+import time
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -187,3 +190,24 @@ def test_time_left_goes_by_the_method() -> None:
     results[Job(SEASON, OWN, True, 95.0)] = replace(served([]), took_s=100.0)
     left = [Job(OTHER, FORESIGHT), Job(OTHER, TRUE_MODEL, True, 1.0), Job(OTHER, "new")]
     assert compare.time_left_s(left, results) == pytest.approx(5.0 + 100.0 + 5.0)
+
+
+def test_its_workers_end_with_it_when_it_is_told_to(tmp_path: Path) -> None:
+    """By SIGTERM, as `kill` sends it: a season would go on for minutes and slow the next."""
+    command = [sys.executable, "-m", "tests.bench.compare", "--methods", OWN]
+    command += ["--cases", "thin:hamburg:1", "--out", str(tmp_path)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL) as started:
+        children = Path(f"/proc/{started.pid}/task/{started.pid}/children")
+        wait_for(lambda: len(children.read_text().split()) >= 2)  # a worker, and the tracker
+        workers = children.read_text().split()
+        started.terminate()
+        assert started.wait(timeout=30.0) == 128 + signal.SIGTERM
+    wait_for(lambda: not any(Path(f"/proc/{pid}/cwd").exists() for pid in workers))
+
+
+def wait_for(holds: Callable[[], bool], within_s: float = 60.0) -> None:
+    """Look until something holds, which it does at once; a machine that is slow has a minute."""
+    ends_s = time.monotonic() + within_s
+    while not holds():
+        assert time.monotonic() < ends_s
+        time.sleep(0.05)
