@@ -102,9 +102,10 @@ class Situation:
 class Carry:
     """What one tick hands to the next. ``state`` alone is stored; the rest starts anew.
 
-    ``airs`` holds, by zone, (monotonic time, room air) of the last minutes; ``gap_s`` is the time
-    since the last tick of the process before, where it is known [s]. ``issued_mono_s`` is
-    when the last command was issued, which may be later than the last tick that decided [s].
+    ``airs`` holds, by zone, (monotonic time, room air) of the last minutes; ``gap_s`` is, at the
+    first tick, the time since the last one of the process before, where it is known [s].
+    ``issued_mono_s`` is when the last command was issued, which may be later than the last tick
+    that decided [s].
     """
 
     state: HeaterState
@@ -128,7 +129,7 @@ class Carry:
             heating=False,
             sequence=max(old.sequence + UNSTORED_TICKS, int(now.utc_s)),
             # by the wall clock again; past what was issued only where that was set back
-            issued_s=old.issued_s + UNSTORED_S if old.issued_s > now.utc_s else 0.0,
+            issued_s=old.issued_s + UNSTORED_S if old.issued_s >= now.utc_s else 0.0,
         )
         return cls(state=state, changed_mono_s=now.mono_s, gap_s=_gap_s(old.ticked, now))
 
@@ -334,7 +335,7 @@ def _view(
         latched=carry.state.latched,
         relay_reachable=situation.relay_reachable,
         relay_holds_s=situation.heater.relay.holds_s,
-        gap_s=carry.gap_s if last is None else None,
+        gap_s=carry.gap_s,
         supply_limit_c=situation.heater.supply_limit_c,
         zone_facts={zone.id: zone_facts(zone) for zone in situation.zones},
         loop_facts={

@@ -7,7 +7,7 @@ little more than the truth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.interlocks.rule import CONFIRM_S, allow, trip_age_s
 from controller.records.readings import Sensed
@@ -41,8 +41,7 @@ SENTENCES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class _Surface:
+class _Surface(NamedTuple):
     """One zone's surface: its temperature, the limit in force, and the sensor if there is one."""
 
     zone: str

@@ -27,7 +27,9 @@ def open_pairs(view: SafetyView) -> list[Pair]:
     """The same without loops that are told to be shut: there nothing flows, and rightly so."""
     shut = {loop for loop, facts in view.loop_facts.items() if facts.zone in view.shut}
     return [
-        pair for pair in flow_pairs(view) if not {pair[0][0].subject, pair[1][0].subject} & shut
+        pair
+        for pair in flow_pairs(view)
+        if shut.isdisjoint(sensed.subject for side in pair for sensed in side)
     ]
 
 

@@ -7,6 +7,7 @@ unknown reading does. The alarm stays until the pump has been seen to run.
 
 from __future__ import annotations
 
+import math
 from enum import Enum
 
 from controller.interlocks.rule import allow
@@ -41,7 +42,7 @@ class Proof(Enum):
 
 
 def proof(pump: PumpView) -> tuple[Proof, str]:
-    """What a pump's sensors say of it, and the sensor that tells.
+    """What a pump's sensors say of it, and the sensor that speaks against it or is silent.
 
     Where several are fitted all must say that it runs, by readings from after its start: the
     relay's own report shows a closed contact alone.
@@ -57,7 +58,7 @@ def proof(pump: PumpView) -> tuple[Proof, str]:
         tells = sensed.trusted and (sensed.age_s or 0.0) <= told_s
         if not tells or not _says_runs(pump, sensed):
             return Proof.UNKNOWN, sensed.sensor
-    return (Proof.RUNS, pump.proofs[0].sensor) if pump.proofs else (Proof.UNKNOWN, pump.id)
+    return Proof.RUNS if pump.proofs else Proof.UNKNOWN, pump.id
 
 
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
@@ -66,10 +67,10 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if pump is None:
         return allow(NAME, "not_fitted"), {}
     found, sensor = proof(pump)
-    told_s = pump.told_s or 0.0
     if found is Proof.RUNS:
         return allow(NAME, "runs"), {}
-    late = pump.told_s is not None and told_s >= pump.proof_s
+    told_s = -math.inf if pump.told_s is None else pump.told_s
+    late = told_s >= pump.proof_s
     if late and found is Proof.UNKNOWN:  # what it once did is not known of it now
         values = {"told_s": told_s}
         return Verdict(NAME, Severity.OFF, "unknown", Clears.WHEN_CLEAR, sensor, values), {}

@@ -10,7 +10,11 @@ UNIT = "tests/controller"
 
 
 SHARED = {
-    "doubt": (f"{UNIT}/test_doubt.py",),
+    "doubt": (
+        f"{UNIT}/test_doubt.py",
+        f"{UNIT}/interlocks/test_stuck_reading.py",
+        f"{UNIT}/interlocks/test_sensors_that_disagree.py",
+    ),
     "flow_pairs": (f"{UNIT}/interlocks/test_no_flow_or_no_heat.py",),
     "needed": (f"{UNIT}/interlocks/test_stale_reading.py", f"{UNIT}/interlocks/test_rules.py"),
     "rule": (
@@ -58,7 +62,14 @@ def targets() -> list[Target]:
             only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
         ),
         Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
-        Target("controller/relays/mqtt.py", (f"{UNIT}/relays/test_mqtt.py",)),
+        Target(
+            "controller/relays/mqtt.py",
+            (
+                f"{UNIT}/relays/test_mqtt_keeper.py",
+                f"{UNIT}/relays/test_mqtt.py",
+                f"{UNIT}/relays/test_outputs.py",
+            ),
+        ),
         Target("controller/rehearsal/relay_board.py", (f"{UNIT}/relays/test_relay_board.py",)),
     ]
     for path in sorted((ROOT / "controller/interlocks").glob("*.py")):

@@ -315,6 +315,20 @@ def test_a_loop_that_is_told_to_be_shut_says_nothing() -> None:
     assert attempt(script, *still).reason == "nothing_comes"
 
 
+@pytest.mark.parametrize(("supply", "back"), [("boiler", "bay-loop"), ("bay-loop", "boiler")])
+def test_a_shut_loop_says_nothing_beside_the_boiler(supply: str, back: str) -> None:
+    """One of the two sensors on the boiler does not make the fluid flow that the valve holds."""
+    readings = (
+        *MILD,
+        sensed(Role.SUPPLY, 16.0, subject=supply),
+        sensed(Role.RETURN, 16.0, subject=back),
+    )
+    script = Script(no_flow_or_no_heat)
+    shut = {**ON, "shut": frozenset({"bay"})}
+    assert script.run(3 * 3600.0, *readings, **shut).severity is Severity.ALLOW
+    assert attempt(script, *readings).reason == "nothing_comes"
+
+
 @pytest.mark.parametrize(
     ("supply", "back", "seen"),
     [("boiler", "bay-loop", True), ("bay-loop", "boiler", True), ("bay-loop", "other-loop", False)],

@@ -25,8 +25,10 @@ def power(watts: float, **changes: Any) -> Sensed:
     return sensed(Role.POWER, watts, subject="pump", **changes)
 
 
-def pump(*proofs: Sensed, told_s: float | None = 600.0) -> dict[str, PumpView]:
-    return {"pump": PumpView("pump", told_s, PROOF_S, ABOVE_W, proofs)}
+def pump(
+    *proofs: Sensed, told_s: float | None = 600.0, proof_s: float = PROOF_S
+) -> dict[str, PumpView]:
+    return {"pump": PumpView("pump", told_s, proof_s, ABOVE_W, proofs)}
 
 
 ALLOW, OFF, TRIP = Severity.ALLOW, Severity.OFF, Severity.TRIP
@@ -78,6 +80,22 @@ def test_table(
     """Each pair of time and proof has its verdict, at its limit and just below."""
     verdict = Script(pump_proof).tick(*MILD, **pump(*proofs, told_s=told_s))
     assert (verdict.reason, verdict.severity) == (reason, severity)
+
+
+@pytest.mark.parametrize(
+    ("proof_of", "told_s", "reason"),
+    [
+        (state(False, age_s=0.0), SPIN_UP_S, "stands"),
+        (state(False, age_s=0.0), SPIN_UP_S - 0.1, "unknown"),
+        (state(True, age_s=0.0), 0.0, "runs"),
+        (state(True, age_s=5.0), 5.0, "runs"),
+        (state(True, age_s=5.1), 5.0, "unknown"),
+    ],
+)
+def test_a_reading_of_this_moment(proof_of: Sensed, told_s: float, reason: str) -> None:
+    """It has no age, and tells what the pump does as soon as the pump has had its time."""
+    view = pump(proof_of, told_s=told_s, proof_s=0.0)
+    assert Script(pump_proof).tick(*MILD, **view).reason == reason
 
 
 def test_no_pump_is_not_fitted() -> None:
