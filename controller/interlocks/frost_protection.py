@@ -99,10 +99,13 @@ def _is_sighted(view: SafetyView, zone: str) -> bool:
     A slab sensor that has failed cold must not heat without bound.
     """
     slabs, airs = view.values(Role.SLAB, zone), view.values(Role.AIR, zone)
-    failed_cold = (
-        min(slabs, default=0.0) < view.limits.frost_on_c <= WARM_ROOM_C <= min(airs, default=0.0)
-    )
-    return bool(slabs) and not failed_cold
+    warm_room = bool(airs) and min(airs) >= WARM_ROOM_C
+    return bool(slabs) and not (warm_room and min(slabs) < view.limits.frost_on_c)
+
+
+def _slab_c(view: SafetyView, zone: str) -> float:
+    """The coldest slab reading of a zone [°C]; below all others where there is none."""
+    return min(view.values(Role.SLAB, zone), default=-math.inf)
 
 
 def _verdict(
@@ -130,11 +133,7 @@ def _telling_airs(view: SafetyView) -> tuple[float, ...]:
 
     An air sensor that has failed cold must not drive the slab into its hard limit and a lockout.
     """
-    zones = [
-        zone
-        for zone in view.zones
-        if not min(view.values(Role.SLAB, zone), default=0.0) >= ENOUGH_SLAB_C
-    ]
+    zones = [zone for zone in view.zones if _slab_c(view, zone) < ENOUGH_SLAB_C]
     return tuple(value for zone in zones for value in view.values(Role.AIR, zone))
 
 
@@ -156,8 +155,7 @@ def _warmest_c(view: SafetyView, subject: str) -> float:
     """The warmest slab that the return of a loop, or of a heater, comes from [°C]."""
     facts = view.loop_facts.get(subject)
     zones = view.zones if facts is None else (facts.zone,)
-    slabs = [min(values) for zone in zones if (values := view.values(Role.SLAB, zone))]
-    return max(slabs, default=-math.inf)
+    return max((_slab_c(view, zone) for zone in zones), default=-math.inf)
 
 
 def _unlikely_s(view: SafetyView, memory: Memory) -> float:
@@ -170,7 +168,7 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
     limits = view.limits
     mild = min(view.values(Role.OUTDOOR), default=limits.frost_on_c) >= limits.frost_off_c
     warm_under_cold = any(
-        min(view.values(Role.SLAB, zone), default=0.0) >= ENOUGH_SLAB_C
+        _slab_c(view, zone) >= ENOUGH_SLAB_C
         and min(view.values(Role.AIR, zone), default=limits.frost_on_c) < limits.frost_on_c
         for zone in view.zones
     )

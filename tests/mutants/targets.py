@@ -27,7 +27,12 @@ SHARED = {
 }
 """What several rules share -> the tests of those that lean on it most."""
 
-FURTHER = {"frost_protection": (f"{UNIT}/interlocks/test_frost_return.py",)}
+FURTHER = {
+    "frost_protection": (
+        f"{UNIT}/interlocks/test_frost_times.py",
+        f"{UNIT}/interlocks/test_frost_return.py",
+    )
+}
 """Rule -> tests of it in files beside that of its name."""
 
 
