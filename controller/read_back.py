@@ -30,8 +30,8 @@ class ReadBackDesk:
         waited_s = now.mono_s - self._since_mono_s
         own = (s for s in sensed if s.role is Role.RELAY_STATE and s.subject == command.heater)
         for state in (s for s in own if s.trusted):
-            if (state.age_s or 0.0) < waited_s:
-                heat = (state.value or 0.0) >= 0.5
+            if state.old_s < waited_s:
+                heat = state.measured >= 0.5
                 if heat == command.heat or waited_s >= PATIENCE_S:
                     self._command = None
                     agrees = heat == command.heat

@@ -85,8 +85,8 @@ def _surface(view: SafetyView, zone: str) -> _Surface | None:
     limit_c = limits.surface_session_max_c if zone in view.in_session else limits.surface_max_c
     measured = [s for s in view.fitted(Role.FLOOR_SURFACE, zone) if s.trusted]
     if measured:
-        hottest = max(measured, key=lambda s: s.value or 0.0)
-        return _Surface(zone, hottest.value or 0.0, limit_c, hottest)
+        hottest = max(measured, key=lambda s: s.measured)
+        return _Surface(zone, hottest.measured, limit_c, hottest)
     slabs, airs = view.values(Role.SLAB, zone), view.values(Role.AIR, zone)
     facts = view.zone_facts.get(zone)
     if not slabs or not airs or facts is None:
@@ -128,7 +128,7 @@ def _confirmed(
     if not seen:
         return None, False
     over_s = trip_age_s(view, memory)
-    newest_s = min(sensor.age_s or 0.0 for sensor in seen)
+    newest_s = min(sensor.old_s for sensor in seen)
     return over_s, over_s >= CONFIRM_S and newest_s < over_s
 
 

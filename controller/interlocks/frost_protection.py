@@ -174,7 +174,7 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
     )
     warm_under_cold |= any(
         s.trusted
-        and (s.value or 0.0) < limits.frost_on_c
+        and s.measured < limits.frost_on_c
         and _warmest_c(view, s.subject) >= ENOUGH_SLAB_C
         for s in view.fitted(Role.RETURN)
     )

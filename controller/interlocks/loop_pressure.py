@@ -68,12 +68,12 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if lost_bar > FALL_BAR:
         fallen_s = memory["fallen_s"] + view.elapsed_s if "fallen_s" in memory else 0.0
         kept["fallen_s"] = fallen_s
-        if fallen_s >= CONFIRM_S and (fall.age_s or 0.0) < fallen_s:
+        if fallen_s >= CONFIRM_S and fall.old_s < fallen_s:
             values = {"lost_bar": lost_bar}
             return Verdict(
                 NAME, Severity.OFF, "falling", Clears.WHEN_CLEAR, fall.sensor, values
             ), kept
-    values = {"value_bar": min(s.value or 0.0 for s in known)}
+    values = {"value_bar": min(s.measured for s in known)}
     return Verdict(NAME, Severity.ALLOW, "clear", values=values), kept
 
 
@@ -115,7 +115,7 @@ def _never_filled(view: SafetyView, known: list[Sensed], kept: Memory) -> Verdic
 
 def _trip(tripped: tuple[str, Sensed, dict[str, float]], over_s: float) -> Verdict:
     reason, sensed, values = tripped
-    confirmed = over_s >= CONFIRM_S and (sensed.age_s or 0.0) < over_s
+    confirmed = over_s >= CONFIRM_S and sensed.old_s < over_s
     severity = Severity.LOCKOUT if confirmed else Severity.TRIP
     clears = Clears.ON_ACKNOWLEDGE if confirmed else Clears.WHEN_CLEAR
     return Verdict(NAME, severity, reason, clears, sensed.sensor, values)
@@ -125,7 +125,7 @@ def _beyond_limit(
     view: SafetyView, known: list[Sensed], kept: Memory
 ) -> tuple[str, Sensed, dict[str, float]] | None:
     for sensed in known:
-        facts, value_bar = _facts(view, sensed), sensed.value or 0.0
+        facts, value_bar = _facts(view, sensed), sensed.measured
         if facts is None:
             continue
         if value_bar > facts.high_bar:
@@ -156,7 +156,7 @@ def _facts(view: SafetyView, sensed: Sensed) -> LoopFacts | None:
 
 def _cold_bar(view: SafetyView, sensed: Sensed) -> float:
     """What the gauge would show with the fluid as cold as it was filled [bar]."""
-    facts, value_bar = _facts(view, sensed), sensed.value or 0.0
+    facts, value_bar = _facts(view, sensed), sensed.measured
     if facts is None:
         return value_bar
     fluid_c = _fluid_c(view, facts)
@@ -213,7 +213,7 @@ def _sampled(
     keys = [f"{_SAMPLE}{sensed.sensor}:{n}" for n in range(BASIS_READINGS)]
     samples = [memory[key] for key in keys if key in memory]
     since_s = memory.get(_SAMPLE_S + sensed.sensor, 0.0) + view.elapsed_s
-    is_news = (sensed.age_s or 0.0) < since_s
+    is_news = sensed.old_s < since_s
     if samples and not (is_news and since_s >= BASIS_EVERY_S):
         return samples, since_s
     return [*samples, cold_bar], 0.0
@@ -221,9 +221,7 @@ def _sampled(
 
 def _is_within_limits(view: SafetyView, sensed: Sensed, cold_bar: float) -> bool:
     facts = _facts(view, sensed)
-    return (
-        facts is not None and facts.low_bar <= cold_bar and (sensed.value or 0.0) <= facts.high_bar
-    )
+    return facts is not None and facts.low_bar <= cold_bar and sensed.measured <= facts.high_bar
 
 
 def _followed_bar(view: SafetyView, before_bar: float, cold_bar: float) -> float:

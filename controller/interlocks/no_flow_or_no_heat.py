@@ -173,14 +173,14 @@ def _drawn_share(view: SafetyView, *, within_s: float) -> float | None:
     powers = [s for s in view.fitted(Role.POWER) if s.trusted]
     if not powers:
         return None
-    drawn_w = [s.value or 0.0 for s in powers if (s.age_s or 0.0) < within_s]
+    drawn_w = [s.measured for s in powers if s.old_s < within_s]
     return max(drawn_w, default=0.0) / view.rating_w
 
 
 def _is_news(view: SafetyView, waited_s: float) -> bool:
     """Whether everything that says so was measured after it began."""
     roles = (Role.SUPPLY, Role.RETURN, Role.POWER)
-    ages_s = [s.age_s or 0.0 for role in roles for s in view.fitted(role) if s.trusted]
+    ages_s = [s.old_s for role in roles for s in view.fitted(role) if s.trusted]
     return all(age_s < waited_s for age_s in ages_s)
 
 

@@ -51,11 +51,11 @@ def proof(pump: PumpView) -> tuple[Proof, str]:
     if told_s is None:
         return Proof.UNKNOWN, pump.id
     for sensed in pump.proofs:
-        tells = sensed.trusted and told_s - (sensed.age_s or 0.0) >= SPIN_UP_S
+        tells = sensed.trusted and told_s - sensed.old_s >= SPIN_UP_S
         if tells and not _says_runs(pump, sensed):
             return Proof.STANDS, sensed.sensor
     for sensed in pump.proofs:
-        tells = sensed.trusted and (sensed.age_s or 0.0) <= told_s
+        tells = sensed.trusted and sensed.old_s <= told_s
         if not tells or not _says_runs(pump, sensed):
             return Proof.UNKNOWN, sensed.sensor
     return Proof.RUNS if pump.proofs else Proof.UNKNOWN, pump.id
@@ -80,7 +80,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
 
 
 def _says_runs(pump: PumpView, sensed: Sensed) -> bool:
-    value = sensed.value or 0.0
+    value = sensed.measured
     if sensed.role is Role.POWER:
         return pump.proven_above_w is not None and value > pump.proven_above_w
     return value >= 0.5

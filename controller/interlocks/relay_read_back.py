@@ -56,27 +56,27 @@ def _heat_after_off(
             return "on_when_off", state
     for power in powers:
         later = _is_later_than_command(view, power, POWER_GRACE_S + lease_s)
-        if later and (power.value or 0.0) > POWER_SHARE * view.rating_w:
+        if later and power.measured > POWER_SHARE * view.rating_w:
             return "power_when_off", power
     return None
 
 
 def _is_later_than_command(view: SafetyView, sensed: Sensed, grace_s: float) -> bool:
     """Whether a trusted reading was taken after the command had time to take effect."""
-    return sensed.trusted and view.command_age_s - (sensed.age_s or 0.0) >= grace_s
+    return sensed.trusted and view.command_age_s - sensed.old_s >= grace_s
 
 
 def _closed(state: Sensed) -> bool:
-    return (state.value or 0.0) >= 0.5
+    return state.measured >= 0.5
 
 
 def _trip(view: SafetyView, memory: Memory, reason: str, sensed: Sensed) -> tuple[Verdict, Memory]:
     over_s = trip_age_s(view, memory)
     excused = reason == "power_when_off" and _frost_stat_may_heat(view)
-    confirmed = over_s >= CONFIRM_S and (sensed.age_s or 0.0) < over_s and not excused
+    confirmed = over_s >= CONFIRM_S and sensed.old_s < over_s and not excused
     values = {"age_s": view.command_age_s}
     if sensed.role is Role.POWER:
-        values["power_w"] = sensed.value or 0.0
+        values["power_w"] = sensed.measured
     severity = Severity.LOCKOUT if confirmed else Severity.TRIP
     clears = Clears.ON_ACKNOWLEDGE if confirmed else Clears.WHEN_CLEAR
     return Verdict(NAME, severity, reason, clears, sensed.sensor, values), {"over_s": over_s}

@@ -57,8 +57,8 @@ def judge_hard_limit(
     trusted = [s for s in fitted if s.trusted]
     if not trusted:
         return allow(rule, "unknown"), {}
-    hottest = max(trusted, key=lambda s: s.value or 0.0)
-    value_c, age_s = hottest.value or 0.0, hottest.age_s or 0.0
+    hottest = max(trusted, key=lambda s: s.measured)
+    value_c, age_s = hottest.measured, hottest.old_s
     values = {"value_c": value_c, "limit_c": limit_c}
     if value_c <= limit_c:
         return Verdict(rule, Severity.ALLOW, "clear", values=values, subject=hottest.sensor), {}

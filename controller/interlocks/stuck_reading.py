@@ -49,7 +49,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
         if sensed.role not in _DUE or not sensed.heard:
             remembered |= _kept(memory, sensed)
             continue
-        value, before = sensed.value or 0.0, memory.get(f"value:{sensed.sensor}")
+        value, before = sensed.measured, memory.get(f"value:{sensed.sensor}")
         step_k = memory.get(f"step:{sensed.sensor}", COARSEST_STEP_K)
         if before != value:
             moved_k = COARSEST_STEP_K if before is None else abs(value - before)
@@ -68,7 +68,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if not stuck:
         return allow(NAME), remembered
     severity = weight(view, stuck, (*MANDATORY, *NEEDED_WHERE_FITTED))
-    values = {"value": stuck[0].value or 0.0}
+    values = {"value": stuck[0].measured}
     return Verdict(NAME, severity, "stuck", Clears.WHEN_CLEAR, stuck[0].sensor, values), remembered
 
 
@@ -115,7 +115,7 @@ def _slab_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
     due = memory.get(f"due:{sensed.sensor}", 0.0)
     if facts is None or not airs:
         return due
-    slab_c, air_c = sensed.value or 0.0, min(airs)
+    slab_c, air_c = sensed.measured, min(airs)
     outdoor_c = min(view.values(Role.OUTDOOR), default=-20.0)
     up_w_m2: float = (
         8.92 * max(0.0, slab_c - air_c) ** 1.1
@@ -139,7 +139,7 @@ def _air_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
 def _pipe_due(view: SafetyView, sensed: Sensed, memory: Memory) -> float:
     """Time of full heat as a part of what moves a pipe that is still as cool as the slab."""
     slabs, due = view.values(Role.SLAB), memory.get(f"due:{sensed.sensor}", 0.0)
-    if not slabs or (sensed.value or 0.0) > min(slabs) + NEAR_SLAB_K:
+    if not slabs or sensed.measured > min(slabs) + NEAR_SLAB_K:
         return due
     if not _heats_fully(view):
         return 0.0

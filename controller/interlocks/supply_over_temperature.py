@@ -32,10 +32,10 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
 def _hot_slab(view: SafetyView) -> Verdict | None:
     """What is said of a slab that comes near its limit while nobody sees how hot the tubes are."""
     limit_c = view.limits.slab_max_c - UNSEEN_K
-    slabs = [s for s in view.fitted(Role.SLAB) if s.trusted and (s.value or 0.0) > limit_c]
+    slabs = [s for s in view.fitted(Role.SLAB) if s.trusted and s.measured > limit_c]
     if not slabs:
         return None
-    hottest = max(slabs, key=lambda s: s.value or 0.0)
-    values = {"value_c": hottest.value or 0.0, "limit_c": limit_c}
+    hottest = max(slabs, key=lambda s: s.measured)
+    values = {"value_c": hottest.measured, "limit_c": limit_c}
     subject = hottest.sensor
     return Verdict(NAME, Severity.OFF, "not_fitted_hot", Clears.WHEN_CLEAR, subject, values)

@@ -169,7 +169,7 @@ def _is_open(fitted: Fitted, account: Account, valve: ZoneValve) -> bool:
 
 def _reads_shut(fitted: Fitted, valve: ZoneValve) -> bool:
     """Whether its latest report says shut, be it from before it opened: then one waits."""
-    return any(s.trusted and (s.value or 0.0) < 0.5 for s in _reports(fitted, valve))
+    return any(s.trusted and s.measured < 0.5 for s in _reports(fitted, valve))
 
 
 def _reports(fitted: Fitted, valve: ZoneValve) -> tuple[Sensed, ...]:

@@ -111,6 +111,20 @@ class Sensed:
         fresh = self.condition is Condition.FRESH or self.condition in DOUBTED
         return fresh and self.value is not None and math.isfinite(self.value)
 
+    @property
+    def measured(self) -> float:
+        """The value, where there is one: to be asked of what is heard alone."""
+        if self.value is None:
+            raise ValueError(f"{self.sensor} has sent nothing")
+        return self.value
+
+    @property
+    def old_s(self) -> float:
+        """How long ago it was taken [s]: to be asked of what is heard alone."""
+        if self.age_s is None:
+            raise ValueError(f"nobody knows how old the reading of {self.sensor} is")
+        return self.age_s
+
 
 @dataclass(frozen=True, slots=True)
 class RejectionCount:
