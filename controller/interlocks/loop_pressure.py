@@ -10,7 +10,9 @@ for as long as it lasts, but never a lockout.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from statistics import fmean, median
+from typing import NamedTuple
 
 from controller.interlocks.rule import CONFIRM_S, allow, trip_age_s
 from controller.records.readings import Sensed
@@ -48,32 +50,42 @@ SENTENCES = {
 }
 
 
+class _Gauge(NamedTuple):
+    """A gauge that can be believed, as a tick sees it."""
+
+    sensor: str
+    old_s: float
+    shown_bar: float
+    cold_bar: float
+    """What it would show with the fluid as cold as it was filled [bar]."""
+    facts: LoopFacts
+
+
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Trip on low and high, lock out once that is confirmed, withhold heat on a fast fall."""
     fitted = view.fitted(Role.PRESSURE)
     if not fitted:
         return allow(NAME, "not_fitted"), {}
-    known = [s for s in fitted if s.trusted and _facts(view, s) is not None]
-    kept = _kept(memory, known)
-    if not known:
+    gauges = [gauge for sensed in fitted if (gauge := _gauge(view, sensed)) is not None]
+    kept = _kept(memory, gauges)
+    if not gauges:
         return allow(NAME, "unknown"), kept
-    for sensed in known:
-        kept |= _basis(view, memory, sensed)
-    if tripped := _beyond_limit(view, known, kept):
+    for gauge in gauges:
+        kept |= _basis(view, memory, gauge)
+    if tripped := _beyond_limit(gauges, kept):
         over_s = trip_age_s(view, memory)
-        return _trip(tripped, over_s), {**kept, "over_s": over_s}
-    if (never := _never_filled(view, known, kept)) is not None:
-        return never, kept
-    lost_bar, fall = max(((_lost_bar(view, s, kept), s) for s in known), key=lambda lost: lost[0])
-    if lost_bar > FALL_BAR:
+        return _trip(*tripped, over_s), {**kept, "over_s": over_s}
+    if never := _never_filled(gauges, kept):
+        return _verdict(Severity.TRIP, "never_filled", never), kept
+    fall = max(gauges, key=lambda gauge: _lost_bar(gauge, kept))
+    if _lost_bar(fall, kept) > FALL_BAR:
         fallen_s = memory["fallen_s"] + view.elapsed_s if "fallen_s" in memory else 0.0
         kept["fallen_s"] = fallen_s
         if fallen_s >= CONFIRM_S and fall.old_s < fallen_s:
-            values = {"lost_bar": lost_bar}
-            return Verdict(
-                NAME, Severity.OFF, "falling", Clears.WHEN_CLEAR, fall.sensor, values
-            ), kept
-    values = {"value_bar": min(s.measured for s in known)}
+            values = {"lost_bar": _lost_bar(fall, kept)}
+            clears = Clears.WHEN_CLEAR
+            return Verdict(NAME, Severity.OFF, "falling", clears, fall.sensor, values), kept
+    values = {"value_bar": min(gauge.shown_bar for gauge in gauges)}
     return Verdict(NAME, Severity.ALLOW, "clear", values=values), kept
 
 
@@ -85,9 +97,9 @@ _SAMPLE, _SAMPLE_S = "basis:", "basis_s:"
 """A gauge's samples for a new basis, by number, and the age of the last of them [s]."""
 
 
-def _kept(memory: Memory, known: list[Sensed]) -> dict[str, float]:
+def _kept(memory: Memory, gauges: list[_Gauge]) -> dict[str, float]:
     """What is remembered of gauges of which nothing is known now; samples begin anew."""
-    names = {s.sensor for s in known}
+    names = {gauge.sensor for gauge in gauges}
     return {
         key: value
         for key, value in memory.items()
@@ -95,45 +107,50 @@ def _kept(memory: Memory, known: list[Sensed]) -> dict[str, float]:
     }
 
 
-def _lost_bar(view: SafetyView, sensed: Sensed, kept: Memory) -> float:
+def _lost_bar(gauge: _Gauge, kept: Memory) -> float:
     """How far a gauge has fallen below its basis, nothing where it has none yet [bar]."""
-    cold_bar = _cold_bar(view, sensed)
-    return kept.get(_TOP + sensed.sensor, cold_bar) - cold_bar
+    return kept.get(_TOP + gauge.sensor, gauge.cold_bar) - gauge.cold_bar
 
 
-def _never_filled(view: SafetyView, known: list[Sensed], kept: Memory) -> Verdict | None:
-    for sensed in known:
-        facts, cold_bar = _facts(view, sensed), _cold_bar(view, sensed)
-        if facts is None or _FILLED + sensed.sensor in kept or cold_bar >= facts.low_bar:
-            continue
-        values = {"value_bar": cold_bar, "limit_bar": facts.low_bar}
-        return Verdict(
-            NAME, Severity.TRIP, "never_filled", Clears.WHEN_CLEAR, sensed.sensor, values
-        )
+def _beyond_limit(gauges: list[_Gauge], kept: Memory) -> tuple[str, _Gauge] | None:
+    """The first gauge beyond a hard limit, and which."""
+    for gauge in gauges:
+        if gauge.shown_bar > gauge.facts.high_bar:
+            return "high", gauge
+        if gauge.cold_bar < gauge.facts.low_bar and _FILLED + gauge.sensor in kept:
+            return "low", gauge
     return None
 
 
-def _trip(tripped: tuple[str, Sensed, dict[str, float]], over_s: float) -> Verdict:
-    reason, sensed, values = tripped
-    confirmed = over_s >= CONFIRM_S and sensed.old_s < over_s
-    severity = Severity.LOCKOUT if confirmed else Severity.TRIP
-    clears = Clears.ON_ACKNOWLEDGE if confirmed else Clears.WHEN_CLEAR
-    return Verdict(NAME, severity, reason, clears, sensed.sensor, values)
+def _never_filled(gauges: list[_Gauge], kept: Memory) -> _Gauge | None:
+    low = (gauge for gauge in gauges if gauge.cold_bar < gauge.facts.low_bar)
+    return next((gauge for gauge in low if _FILLED + gauge.sensor not in kept), None)
 
 
-def _beyond_limit(
-    view: SafetyView, known: list[Sensed], kept: Memory
-) -> tuple[str, Sensed, dict[str, float]] | None:
-    for sensed in known:
-        facts, value_bar = _facts(view, sensed), sensed.measured
-        if facts is None:
-            continue
-        if value_bar > facts.high_bar:
-            return "high", sensed, {"value_bar": value_bar, "limit_bar": facts.high_bar}
-        cold_bar = _cold_bar(view, sensed)
-        if cold_bar < facts.low_bar and _FILLED + sensed.sensor in kept:
-            return "low", sensed, {"value_bar": cold_bar, "limit_bar": facts.low_bar}
-    return None
+def _trip(reason: str, gauge: _Gauge, over_s: float) -> Verdict:
+    confirmed = over_s >= CONFIRM_S and gauge.old_s < over_s
+    return _verdict(Severity.LOCKOUT if confirmed else Severity.TRIP, reason, gauge)
+
+
+def _verdict(severity: Severity, reason: str, gauge: _Gauge) -> Verdict:
+    """A trip by a limit, with what was compared."""
+    if reason == "high":
+        values = {"value_bar": gauge.shown_bar, "limit_bar": gauge.facts.high_bar}
+    else:
+        values = {"value_bar": gauge.cold_bar, "limit_bar": gauge.facts.low_bar}
+    locks = severity is Severity.LOCKOUT
+    clears = Clears.ON_ACKNOWLEDGE if locks else Clears.WHEN_CLEAR
+    return Verdict(NAME, severity, reason, clears, gauge.sensor, values)
+
+
+def _gauge(view: SafetyView, sensed: Sensed) -> _Gauge | None:
+    """A fitted gauge with what its loop makes of it, None where it cannot be believed."""
+    facts = _facts(view, sensed)
+    if not sensed.trusted or facts is None:
+        return None
+    shown_bar, fluid_c = sensed.measured, _fluid_c(view, facts)
+    warmth_bar = 0.0 if fluid_c is None else facts.bar_per_k * (fluid_c - facts.cold_c)
+    return _Gauge(sensed.sensor, sensed.old_s, shown_bar, shown_bar - warmth_bar, facts)
 
 
 def _facts(view: SafetyView, sensed: Sensed) -> LoopFacts | None:
@@ -144,25 +161,7 @@ def _facts(view: SafetyView, sensed: Sensed) -> LoopFacts | None:
     if not facts:
         return None
     tightest = max(facts, key=lambda f: f.low_bar)
-    return LoopFacts(
-        zone=tightest.zone,
-        dead_time_s=tightest.dead_time_s,
-        low_bar=tightest.low_bar,
-        high_bar=min(f.high_bar for f in facts),
-        cold_c=tightest.cold_c,
-        bar_per_k=tightest.bar_per_k,
-    )
-
-
-def _cold_bar(view: SafetyView, sensed: Sensed) -> float:
-    """What the gauge would show with the fluid as cold as it was filled [bar]."""
-    facts, value_bar = _facts(view, sensed), sensed.measured
-    if facts is None:
-        return value_bar
-    fluid_c = _fluid_c(view, facts)
-    if fluid_c is None:
-        return value_bar
-    return value_bar - facts.bar_per_k * (fluid_c - facts.cold_c)
+    return replace(tightest, high_bar=min(f.high_bar for f in facts))
 
 
 def _fluid_c(view: SafetyView, facts: LoopFacts) -> float | None:
@@ -180,48 +179,41 @@ def _fluid_c(view: SafetyView, facts: LoopFacts) -> float | None:
     return fmean(known) if known else None
 
 
-def _basis(view: SafetyView, memory: Memory, sensed: Sensed) -> dict[str, float]:
+def _basis(view: SafetyView, memory: Memory, gauge: _Gauge) -> dict[str, float]:
     """What a gauge is compared with from now on, and the samples for a new basis.
 
     A basis is what the gauge shows for some minutes at the start, after an acknowledgement and
     after a refill. From then on it is let down slowly, and follows what rises.
     """
-    name, cold_bar = sensed.sensor, _cold_bar(view, sensed)
+    name, facts = gauge.sensor, gauge.facts
     anew = view.acknowledged.covers(NAME)
     top_bar = None if anew else memory.get(_TOP + name)
     kept = {_FILLED + name: 1.0} if {_FILLED + name, _TOP + name} & set(memory) else {}
     samples: list[float] = []
-    if top_bar is None or cold_bar > top_bar + REFILLED_BAR:
-        samples, since_s = _sampled(view, {} if anew else memory, sensed, cold_bar)
+    if top_bar is None or gauge.cold_bar > top_bar + REFILLED_BAR:
+        samples, since_s = _sampled(view, {} if anew else memory, gauge)
         kept[_SAMPLE_S + name] = since_s
     if len(samples) >= BASIS_READINGS:
         begun_bar, samples = median(samples), []
-        if _is_within_limits(view, sensed, begun_bar):
+        if facts.low_bar <= begun_bar and gauge.shown_bar <= facts.high_bar:
             kept[_FILLED + name] = 1.0
             top_bar = begun_bar
     elif top_bar is not None:
-        top_bar = _followed_bar(view, top_bar, cold_bar)
+        top_bar = _followed_bar(view, top_bar, gauge.cold_bar)
     if top_bar is not None:
         kept[_TOP + name] = top_bar
     return kept | {f"{_SAMPLE}{name}:{n}": bar for n, bar in enumerate(samples)}
 
 
-def _sampled(
-    view: SafetyView, memory: Memory, sensed: Sensed, cold_bar: float
-) -> tuple[list[float], float]:
+def _sampled(view: SafetyView, memory: Memory, gauge: _Gauge) -> tuple[list[float], float]:
     """The samples so far, with this reading where it is due and news, and the last one's age."""
-    keys = [f"{_SAMPLE}{sensed.sensor}:{n}" for n in range(BASIS_READINGS)]
+    keys = [f"{_SAMPLE}{gauge.sensor}:{n}" for n in range(BASIS_READINGS)]
     samples = [memory[key] for key in keys if key in memory]
-    since_s = memory.get(_SAMPLE_S + sensed.sensor, 0.0) + view.elapsed_s
-    is_news = sensed.old_s < since_s
+    since_s = memory.get(_SAMPLE_S + gauge.sensor, 0.0) + view.elapsed_s
+    is_news = gauge.old_s < since_s
     if samples and not (is_news and since_s >= BASIS_EVERY_S):
         return samples, since_s
-    return [*samples, cold_bar], 0.0
-
-
-def _is_within_limits(view: SafetyView, sensed: Sensed, cold_bar: float) -> bool:
-    facts = _facts(view, sensed)
-    return facts is not None and facts.low_bar <= cold_bar and sensed.measured <= facts.high_bar
+    return [*samples, gauge.cold_bar], 0.0
 
 
 def _followed_bar(view: SafetyView, before_bar: float, cold_bar: float) -> float:

@@ -31,7 +31,8 @@ FURTHER = {
     "frost_protection": (
         f"{UNIT}/interlocks/test_frost_times.py",
         f"{UNIT}/interlocks/test_frost_return.py",
-    )
+    ),
+    "loop_pressure": (f"{UNIT}/interlocks/test_loop_pressure_basis.py",),
 }
 """Rule -> tests of it in files beside that of its name."""
 
