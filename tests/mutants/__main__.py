@@ -123,7 +123,11 @@ def _show(wanted: Sequence[Target]) -> int:
     print(f"\n{'module':50} {'mutants':>8} {'caught':>7} {'hung':>5} {'argued':>7} {'alive':>6}")
     alive: list[str] = []
     for target in wanted:
-        fates = json.loads(_file_of(target).read_text())
+        if not (file := _file_of(target)).exists():
+            print(f"{target.module:50} was changed while it ran, or its tests were")
+            alive.append(f"{target.module}: to be run again")
+            continue
+        fates = json.loads(file.read_text())
         lived = [m for m in fates if m["fate"] == "survived"]
         open_ones = [m for m in lived if (target.module, m["was"], m["becomes"]) not in argued]
         caught = sum(m["fate"] == "caught" for m in fates)

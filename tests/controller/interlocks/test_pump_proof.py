@@ -98,6 +98,12 @@ def test_a_reading_of_this_moment(proof_of: Sensed, told_s: float, reason: str) 
     assert Script(pump_proof).tick(*MILD, **view).reason == reason
 
 
+def test_a_pump_that_is_told_off_is_never_late() -> None:
+    """Not even one that must be proven at once."""
+    told_off = pump(state(False), told_s=None, proof_s=0.0)
+    assert Script(pump_proof).tick(*MILD, **told_off).reason == "clear"
+
+
 def test_no_pump_is_not_fitted() -> None:
     """Where the boiler runs its own there is nothing to prove."""
     assert Script(pump_proof).tick(*MILD).reason == "not_fitted"
