@@ -149,7 +149,10 @@ def test_the_frost_stat_beside_the_relay_locks_nothing_out(
     assert (verdict.reason, verdict.severity) == ("power_when_off", severity)
 
 
-@pytest.mark.parametrize(("return_c", "severity"), [(9.9, Severity.TRIP), (10.0, Severity.LOCKOUT)])
+@pytest.mark.parametrize(
+    ("return_c", "severity"),
+    [(9.9, Severity.TRIP), (10.0, Severity.LOCKOUT), (30.0, Severity.LOCKOUT)],
+)
 def test_a_cold_return_may_be_what_the_frost_stat_feels(
     return_c: float, severity: Severity
 ) -> None:

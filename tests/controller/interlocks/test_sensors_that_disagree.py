@@ -45,6 +45,39 @@ def test_table(role: Role, apart: float, lasting_s: float, order: int) -> None:
     assert script.memory == {}
 
 
+@pytest.mark.parametrize(
+    ("role", "apart", "lasting_s"),
+    [
+        (Role.SLAB, 8.0, 30.0),
+        (Role.AIR, 10.0, 1800.0),
+        (Role.PRESSURE, 0.5, 30.0),
+        (Role.SUPPLY, 10.0, 900.0),
+        (Role.RETURN, 10.0, 900.0),
+    ],
+)
+def test_spans_to_the_last_digit(role: Role, apart: float, lasting_s: float) -> None:
+    """How far, and for how long: half a second less is not enough, nor the span itself."""
+    key = f"apart_s:{role.value}@{SUBJECTS.get(role, 'bay-loop')}"
+
+    def after(first: float, elapsed_s: float) -> Severity:
+        script = Script(sensors_that_disagree, {key: lasting_s - 0.5})
+        readings = two(role, first, first + apart + (0.01 if first else 0.0))
+        return script.tick(*readings, heating=True, elapsed_s=elapsed_s).severity
+
+    assert after(1.0, 0.4) is Severity.ALLOW
+    assert after(1.0, 0.5) is (Severity.WARN if role is Role.RETURN else Severity.OFF)
+    assert after(0.0, 0.5) is Severity.ALLOW
+
+
+def test_the_record_tells_how_far_apart() -> None:
+    """And the span; counted from the tick at which it was first seen."""
+    script = Script(sensors_that_disagree)
+    script.tick(*two(Role.SLAB, 12.0, 30.5))
+    assert script.memory == {"apart_s:slab@bay": 0.0}
+    verdict = script.run(30.0, *two(Role.SLAB, 12.0, 30.5))
+    assert verdict.values == {"apart": 18.5, "limit": 8.0}
+
+
 def test_the_return_is_a_warning() -> None:
     """No rule needs the return for heat, so its two sensors only warn."""
     verdict = Script(sensors_that_disagree).run(HOUR_S, *two(Role.RETURN, 20.0, 35.0), heating=True)
