@@ -53,19 +53,17 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     for role, span in SPANS.items():
         for subject in dict.fromkeys(s.subject for s in view.fitted(role)):
             heard = [s for s in view.fitted(role, subject) if s.heard]
-            values = [s.value for s in heard if s.value is not None]
-            if len(values) < 2 or max(values) - min(values) <= span.apart:
+            values = [s.measured for s in heard]
+            apart = max(values) - min(values) if values else 0.0
+            if apart <= span.apart:
                 continue
             key = f"apart_s:{role.value}@{subject}"
-            counts = span.at_rest or view.heating or memory.get(key, 0.0) >= span.lasting_s
+            counts = span.at_rest or view.heating  # what has lasted long enough stays so at rest
             lasted_s = memory[key] + view.elapsed_s * counts if key in memory else 0.0
             remembered[key] = lasted_s
             if lasted_s >= span.lasting_s:
-                marks = {CONTRADICTED + s.sensor: 1.0 for s in heard}
-                remembered |= marks
-                found.append(
-                    (f"{role.value}@{subject}", heard, max(values) - min(values), span.apart)
-                )
+                remembered |= {CONTRADICTED + s.sensor: 1.0 for s in heard}
+                found.append((f"{role.value}@{subject}", heard, apart, span.apart))
     if not found:
         return allow(NAME), remembered
     needed = (*MANDATORY, *NEEDED_WHERE_FITTED)

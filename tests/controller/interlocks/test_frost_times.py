@@ -29,6 +29,8 @@ def clocks(script: Script) -> dict[str, float]:
         ((slab(16.0), air(4.0)), "cold_air_s"),
         ((lost(Role.SLAB), lost(Role.AIR)), "unseen_s"),
         ((slab(30.0), air(4.0), FREEZING), "unlikely_s"),
+        ((slab(25.0), air(4.0), FREEZING), "unlikely_s"),
+        ((slab(25.0), air(20.0), COLD_RETURN, FREEZING), "unlikely_s"),
         ((slab(30.0), air(20.0), COLD_RETURN, FREEZING), "unlikely_s"),
     ],
 )
@@ -87,8 +89,9 @@ def test_how_long_it_waits(
     """Half an hour for a door, four hours for a slab, a reading's longest age for blindness."""
     soon = Script(frost_protection, {**FULL, **memory}).tick(*readings, elapsed_s=short_s)
     assert soon.severity is NONE
-    due = Script(frost_protection, {**FULL, **memory}).tick(*readings, elapsed_s=10.0)
-    assert (due.severity, due.reason) == (HEAT, reason)
+    for late_s in (10.0, 25.0):
+        due = Script(frost_protection, {**FULL, **memory}).tick(*readings, elapsed_s=late_s)
+        assert (due.severity, due.reason) == (HEAT, reason)
 
 
 def test_a_room_of_15_degrees_makes_a_freezing_slab_unlikely() -> None:

@@ -78,6 +78,23 @@ def test_the_record_tells_how_far_apart() -> None:
     assert verdict.values == {"apart": 18.5, "limit": 8.0}
 
 
+def test_one_of_three_that_is_off_makes_all_of_them_doubtful() -> None:
+    """Which one it is nobody knows."""
+    third = sensed(Role.SLAB, 12.5, sensor="c")
+    script = Script(sensors_that_disagree)
+    assert script.run(40.0, *two(Role.SLAB, 12.0, 30.5), third).severity is Severity.OFF
+    marked = {key for key in script.memory if key.startswith("contradicted:")}
+    assert marked == {"contradicted:a", "contradicted:b", "contradicted:c"}
+
+
+def test_pipes_that_were_apart_in_heat_stay_doubted_at_rest() -> None:
+    """Until they come together."""
+    script = Script(sensors_that_disagree)
+    script.run(910.0, *two(Role.SUPPLY, 20.0, 45.0), heating=True)
+    assert script.run(HOUR_S, *two(Role.SUPPLY, 20.0, 45.0)).severity is Severity.OFF
+    assert script.tick(*two(Role.SUPPLY, 20.0, 25.0)).severity is Severity.ALLOW
+
+
 def test_the_return_is_a_warning() -> None:
     """No rule needs the return for heat, so its two sensors only warn."""
     verdict = Script(sensors_that_disagree).run(HOUR_S, *two(Role.RETURN, 20.0, 35.0), heating=True)
