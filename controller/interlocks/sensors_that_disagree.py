@@ -7,7 +7,7 @@ the two; air after half an hour, for a door beside one of them opens more often.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.interlocks.doubt import CONTRADICTED, weight
 from controller.interlocks.needed import MANDATORY, NEEDED_WHERE_FITTED
@@ -19,8 +19,7 @@ from controller.records.site import Role
 NAME = "sensors_that_disagree"
 
 
-@dataclass(frozen=True, slots=True)
-class _Span:
+class _Span(NamedTuple):
     """How far apart two sensors may be, for how long, and whether that counts at rest."""
 
     apart: float

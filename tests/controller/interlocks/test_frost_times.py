@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from controller.interlocks import frost_protection
@@ -42,10 +44,12 @@ def test_each_clock_runs_alone_and_from_nothing(readings: tuple[Sensed, ...], ru
     assert clocks(script) == {**none, running: 10.0}
     script.restart(*readings)
     assert clocks(script) == {**none, running: 10.0}
+    script.restart(*readings, gap_s=60.0)
+    assert clocks(script) == {**none, running: 70.0}
     script.restart(*readings, gap_s=120.0)
-    assert clocks(script) == {**none, running: 130.0}
+    assert clocks(script) == {**none, running: 190.0}
     script.restart(*readings, gap_s=120.1)
-    assert clocks(script) == {**none, running: 130.0}
+    assert clocks(script) == {**none, running: 190.0}
     script.tick(*MILD)
     assert clocks(script) == none
 
@@ -155,6 +159,23 @@ def test_a_killed_process_is_charged_with_lease_and_row(
     script = Script(frost_protection, {**FULL, "asking": 1.0})
     script.restart(*MILD, gap_s=gap_s)
     assert script.memory["spent_00"] == charged_s
+
+
+@pytest.mark.parametrize(
+    ("changes", "charged"),
+    [
+        ({"relay_reachable": True, "heating": False, "command_age_s": 3600.0}, True),
+        ({"relay_reachable": False, "heating": True, "command_age_s": 3600.0}, True),
+        ({"relay_reachable": False, "heating": False, "command_age_s": 30.0}, True),
+        ({"relay_reachable": False, "heating": False, "command_age_s": 120.0}, True),
+        ({"relay_reachable": False, "heating": False, "command_age_s": 120.1}, False),
+    ],
+)
+def test_heat_that_may_have_come_is_charged(changes: dict[str, Any], charged: bool) -> None:
+    """It could be sent, or the last ON may still have held at the relay."""
+    script = Script(frost_protection, {**FULL, "asking": 1.0})
+    script.tick(*MILD, relay_holds_s=120.0, **changes)
+    assert script.memory.get("spent_00", 0.0) == (10.0 if charged else 0.0)
 
 
 @pytest.mark.parametrize("minute_s", [0.0, 5.0, 59.5])

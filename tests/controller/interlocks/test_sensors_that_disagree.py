@@ -101,12 +101,18 @@ def test_the_return_is_a_warning() -> None:
     assert verdict.severity is Severity.WARN
 
 
-def test_pipes_at_rest_may_be_apart() -> None:
+@pytest.mark.parametrize("role", [Role.SUPPLY, Role.RETURN])
+def test_pipes_at_rest_may_be_apart(role: Role) -> None:
     """Beside a warm boiler and in a cold corner: that is no contradiction."""
-    verdict = Script(sensors_that_disagree).run(
-        6 * HOUR_S, *two(Role.SUPPLY, 20.0, 45.0), heating=False
-    )
+    verdict = Script(sensors_that_disagree).run(6 * HOUR_S, *two(role, 20.0, 45.0), heating=False)
     assert verdict.severity is Severity.ALLOW
+
+
+def test_a_zone_in_which_all_is_well_hides_no_other() -> None:
+    """Each place is looked at."""
+    loft = [sensed(Role.SLAB, c, subject="loft", sensor=f"loft-{c}") for c in (10.0, 30.0)]
+    verdict = Script(sensors_that_disagree).run(40.0, *two(Role.SLAB, 12.0, 13.0), *loft)
+    assert (verdict.severity, verdict.subject) == (Severity.OFF, "slab@loft")
 
 
 def test_a_door_beside_one_sensor_is_waited_out() -> None:
