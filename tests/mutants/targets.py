@@ -33,6 +33,7 @@ FURTHER = {
         f"{UNIT}/interlocks/test_frost_return.py",
     ),
     "loop_pressure": (f"{UNIT}/interlocks/test_loop_pressure_basis.py",),
+    "no_flow_or_no_heat": (f"{UNIT}/interlocks/test_no_flow_times.py",),
     "stuck_reading": (f"{UNIT}/interlocks/test_stuck_reading_dues.py",),
 }
 """Rule -> tests of it in files beside that of its name."""
