@@ -250,7 +250,8 @@ def test_only_what_nobody_thought_of_is_a_fault_of_the_service(kind: NoticeKind)
 
 
 @pytest.mark.parametrize(
-    ("from_start_s", "limit_c"), [(-0.1, 35.0), (0.0, 29.0), (7199.9, 29.0), (7200.0, 35.0)]
+    ("from_start_s", "limit_c"),
+    [(-0.1, 35.0), (0.0, 29.0), (7199.9, 29.0), (7200.0, 35.0), (9000.0, 35.0)],
 )
 def test_a_session_begins_with_its_start_and_is_over_at_its_end(
     from_start_s: float, limit_c: float

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from controller.cycle import Carry, decide
+from controller.interlocks.doubt import doubted
 from controller.records.decision import Decision, HeaterState
 from controller.records.limits import TICK_S
 from controller.records.readings import Condition, Sensed
@@ -84,6 +87,20 @@ def test_a_sensor_that_moves_again_is_believed_again() -> None:
     run.run(20.0, slab(12.0), air(10.0), outdoor(8.0), plan=plan)
     assert conditions(run.decisions[-1])["bay-slab"] is Condition.FRESH
     assert run.run(300.0, slab(12.0), air(10.0), outdoor(8.0), plan=plan).command.heat is True
+
+
+@pytest.mark.parametrize("condition", Condition)
+@pytest.mark.parametrize(
+    ("mark", "becomes"),
+    [("stuck:bay-slab", Condition.STUCK), ("contradicted:bay-slab", Condition.CONTRADICTED)],
+)
+def test_only_a_fresh_reading_can_be_doubted(
+    condition: Condition, mark: str, becomes: Condition
+) -> None:
+    """What is unknown for a reason of its own stays so, and keeps that reason."""
+    marked = {"some_rule": {mark: 1.0, "stuck:another": 1.0}}
+    (seen,) = doubted([slab(10.0, condition=condition)], marked)
+    assert seen.condition is (becomes if condition is Condition.FRESH else condition)
 
 
 def test_ordinary_readings_are_never_doubted() -> None:

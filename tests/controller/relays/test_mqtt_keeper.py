@@ -10,11 +10,13 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from paho.mqtt.enums import MQTTErrorCode
 
 from controller.clock import SteppedClock
 from controller.credentials import CredentialError
 from controller.mqtt_client import FIRST_RETRY_S, LAST_RETRY_S
 from controller.records.decision import Command
+from controller.records.instant import Instant
 from controller.records.site import Broker, Heater
 from controller.relays import mqtt
 from controller.relays.mqtt import CONFIRM_S, SHORT_LIVED_IN_A_ROW, SHORT_LIVED_S, MqttRelay
@@ -24,6 +26,8 @@ TAKEN_OVER = 0x8E
 """MQTT 5.0, section 3.14.2.1: Session taken over."""
 CLOSING = 0x8B
 """The same section: Server shutting down."""
+MOVED = 0x9D
+"""The same section: Server moved."""
 
 
 class Closing:
@@ -54,6 +58,7 @@ class Fake:
     on_connect: Any = None
     on_disconnect: Any = None
     on_message: Any = None
+    publishes: MQTTErrorCode = MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def will_set(self, *_: Any, **__: Any) -> None:
         pass
@@ -80,7 +85,9 @@ class Fake:
 
     def publish(self, topic: str, payload: bytes, **_: Any) -> Any:
         self.published.append(payload)
-        return SimpleNamespace(rc=0)
+        return SimpleNamespace(
+            rc=self.publishes, wait_for_publish=lambda _: None, is_published=lambda: True
+        )
 
     def accept(self, *, fails: bool = False) -> None:
         self.on_connect(self, None, None, Reason(0, fails), None)
@@ -113,7 +120,7 @@ class Keeper:
         monkeypatch.setattr(self.relay, "_closing", self.closing)
         self.clients: list[Fake] = []
         self._script: list[Fake] = []
-        monkeypatch.setattr(mqtt, "new_client", lambda *_, **__: self._next())
+        monkeypatch.setattr(mqtt, "new_client", self._next)
 
     def run(self, *attempts: Fake) -> None:
         """Make these attempts one after the other, or fewer where the relay gives up."""
@@ -121,7 +128,8 @@ class Keeper:
         self._script = list(attempts)
         self.relay._keep()
 
-    def _next(self) -> Fake:
+    def _next(self, *_: Any, client_id: str, reconnects: bool) -> Fake:
+        assert (client_id, reconnects) == ("c", False), "the keeper alone reconnects"
         client = self._script.pop(0)
         self.clients.append(client)
         if not self._script:
@@ -214,14 +222,11 @@ def test_a_reason_is_told_once_until_it_is_another(
     keeper: Keeper, caplog: pytest.LogCaptureFixture
 ) -> None:
     """And anew once the broker has been there meanwhile."""
-    keeper.run(
-        broken(OSError("away")),
-        broken(OSError("away")),
-        broken(OSError("no route")),
-        keeper.stood(60.0),
-        broken(OSError("no route")),
-    )
-    assert [text.rpartition(": ")[2] for text in told(caplog)] == ["away", "no route", "no route"]
+    whys = ["away", "".join(("a", "way")), "no route", "away", "", "away"]
+    keeper.run(*(broken(OSError(why)) if why else keeper.stood(60.0) for why in whys))
+    assert [text.rpartition(": ")[2] for text in told(caplog)] == [
+        "away", "no route", "away", "away",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -280,6 +285,53 @@ def test_reports_are_heard_once_each(
     assert keeper.clients[0].subscribed == [("shed/heater/says", 0)]
 
 
+@pytest.mark.parametrize("error", [c for c in MQTTErrorCode if c])
+def test_what_the_library_would_not_send_was_not_sent(keeper: Keeper, error: MQTTErrorCode) -> None:
+    """Nor is it counted."""
+    sent: list[bool] = []
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        client.publishes = error
+        sent.append(keeper.relay.send(OFF))
+        client.end()
+
+    keeper.run(Fake(attempt))
+    assert (sent, keeper.relay.published) == ([False], 1)
+
+
+@pytest.mark.parametrize(
+    ("topic", "retained", "heard"),
+    [
+        ("shed/heater/says", False, True),
+        ("shed/heater/says", True, False),
+        ("shed/heater/said", False, False),
+        ("shed/heater/tells", False, False),
+    ],
+)
+def test_only_the_relays_own_report_is_heard(
+    monkeypatch: pytest.MonkeyPatch,
+    heater: Heater,
+    clock: SteppedClock,
+    topic: str,
+    retained: bool,
+    heard: bool,
+) -> None:
+    """Fresh, and on its topic."""
+    reporting = replace(heater, relay=replace(heater.relay, report_topic="shed/heater/says"))
+    keeper = Keeper(monkeypatch, reporting, clock)
+    payload = b'{"heat": false, "uptime_s": 5.0, "seq": 1}'
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        message = SimpleNamespace(retain=retained, topic=topic, payload=payload)
+        client.on_message(client, None, message)
+        client.end()
+
+    keeper.run(Fake(attempt))
+    assert (keeper.relay.report is not None) is heard
+
+
 # --- who has taken our name ---------------------------------------------------------------------
 
 
@@ -292,6 +344,7 @@ SHORT_S = SHORT_LIVED_S - 0.1
         ((SHORT_S,) * (SHORT_LIVED_IN_A_ROW - 1), False),
         ((SHORT_S,) * SHORT_LIVED_IN_A_ROW, True),
         ((10.0,) * 5, False),
+        ((60.0,) * 5, False),
         ((9.9,) * 3, True),
         # one that stood counts for none and against none
         ((SHORT_S, SHORT_S, 10.0, SHORT_S, SHORT_S), False),
@@ -311,9 +364,23 @@ def test_so_many_short_ones_in_a_row(
     assert keeper.relay.taken_over is taken
 
 
+def test_the_first_seconds_of_the_machine_are_counted_like_any_others(
+    monkeypatch: pytest.MonkeyPatch, heater: Heater
+) -> None:
+    """Its monotonic clock begins near 0."""
+    keeper = Keeper(monkeypatch, heater, SteppedClock(Instant(1_700_000_000.0, 3.0)))
+    keeper.run(*(keeper.stood(10.0) for _ in range(4)))
+    assert not keeper.relay.taken_over
+
+
 @pytest.mark.parametrize(
     ("reason", "by_packet", "taken"),
-    [(TAKEN_OVER, True, True), (TAKEN_OVER, False, False), (CLOSING, True, False)],
+    [
+        (TAKEN_OVER, True, True),
+        (TAKEN_OVER, False, False),
+        (CLOSING, True, False),
+        (MOVED, True, False),
+    ],
 )
 def test_only_the_broker_can_name_the_takeover(
     keeper: Keeper, reason: int, by_packet: bool, taken: bool
@@ -350,6 +417,33 @@ def test_a_relay_that_never_started_can_be_stopped(heater: Heater, clock: Steppe
     """A start that failed half-way ends like any other."""
     relay = MqttRelay(Broker("broker.test", 1883), heater, client_id="c", clock=clock)
     assert relay.stop(OFF) is False
+
+
+@pytest.mark.parametrize("how", ["stop", "abandon", "leave"])
+def test_once_it_is_over_nothing_can_be_sent(
+    monkeypatch: pytest.MonkeyPatch, heater: Heater, clock: SteppedClock, how: str
+) -> None:
+    """From that moment on, not only once the connection has noticed."""
+    pump = replace(heater, relay=replace(heater.relay, falls_off=how != "leave"))
+    keeper = Keeper(monkeypatch, pump, clock)
+    end = {"stop": lambda: keeper.relay.stop(OFF), "abandon": keeper.relay.abandon}
+    ready: list[bool] = []
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        ready.append(keeper.relay.connected)
+        end.get(how, keeper.relay.leave)()
+        ready.append(keeper.relay.connected)
+        client.end()
+
+    keeper.run(Fake(attempt))
+    assert ready == [True, False]
+
+
+def test_its_thread_keeps_no_process_alive(heater: Heater, clock: SteppedClock) -> None:
+    """A guard that dies takes it along, and the will speaks."""
+    relay = MqttRelay(Broker("broker.test", 1883), heater, client_id="c", clock=clock)
+    assert relay._keeper.daemon
 
 
 def test_a_socket_that_is_gone_is_no_error() -> None:
