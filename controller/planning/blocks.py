@@ -19,7 +19,7 @@ class Need:
     """Why a zone wants heat: its share of each slot in all, and for the frost floor alone.
 
     ``duty`` and ``frost_duty`` have shape (slots,) and lie in 0..1. ``warmed``: it got heat in
-    the last hours.
+    the last hours, and not for its frost floor.
     """
 
     zone: str

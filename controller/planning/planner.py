@@ -174,7 +174,7 @@ def _needs(cases: list[ZoneCase], heating: Heating, source: Source) -> list[Need
             case.zone.id,
             np.where(mine, heating.duty, heating.frost_duty),
             heating.frost_duty,
-            warmed=_warmed(case, source),
+            warmed=_warmed(case, source) and not heating.for_frost[0],
         )
         for case, mine in zip(cases, own, strict=True)
         if case.share > 0.0

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controller.planning.history import FloatArray
 from controller.planning.network_case import ZoneCase
@@ -25,7 +26,8 @@ ROUGH_STEP_S = 3600.0
 """Slots of the programme that only says where heat leads [s]."""
 FROST_LOOK_S = 3 * 3600.0
 FROST_NEAR_K = 0.5
-"""Heat after which the room is this near to its frost floor so much later was for frost."""
+"""Heat after which the room is this near to its frost floor, so much later or at any time after
+that until its next session, was for frost."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,8 +41,10 @@ class Heating:
     programme : Programme
     spreads : tuple of Spread
         How far each zone's air may be off.
-    duty, frost_duty : array, shape (slots,)
-        Share of what the heater can give in each slot: in all, and for the frost floor alone.
+    duty : array, shape (slots,)
+        Share of what the heater can give in each slot.
+    for_frost : array of bool, shape (slots,)
+        Whether what is given then only holds a frost floor.
     available_w : array, shape (slots,)
         What the heater can give as the slabs warm [W].
     """
@@ -49,8 +53,13 @@ class Heating:
     programme: Programme
     spreads: tuple[Spread, ...]
     duty: FloatArray
-    frost_duty: FloatArray
+    for_frost: NDArray[np.bool_]
     available_w: FloatArray
+
+    @property
+    def frost_duty(self) -> FloatArray:
+        """The share for a frost floor alone, shape (slots,)."""
+        return np.asarray(self.duty * self.for_frost)
 
 
 def cheapest(cases: Sequence[ZoneCase], prices: Prices) -> Heating:
@@ -103,13 +112,12 @@ def _heating(
     cases: Sequence[ZoneCase],
 ) -> Heating:
     available_w = _available_w(rooms, programme, cases)
-    duty = _share(programme.heat_w, available_w)
     return Heating(
         rooms,
         programme,
         spreads,
-        duty=duty,
-        frost_duty=duty * _for_frost(rooms, programme, cases),
+        duty=_share(programme.heat_w, available_w),
+        for_frost=_for_frost(programme, cases),
         available_w=available_w,
     )
 
@@ -150,20 +158,35 @@ def _available_w(
     return np.asarray(np.min(most, axis=0))
 
 
-def _for_frost(
-    rooms: Sequence[Room], programme: Programme, cases: Sequence[ZoneCase]
-) -> FloatArray:
-    """Where heat only holds a frost floor: some room is at it a few hours later, shape (slots,)."""
-    grid = cases[0].grid
-    ahead = min(round(FROST_LOOK_S / grid.step_s), grid.count)
-    later = np.minimum(np.arange(grid.count) + ahead, grid.count)
-    held = np.zeros(grid.count, dtype=bool)
+def _for_frost(programme: Programme, cases: Sequence[ZoneCase]) -> NDArray[np.bool_]:
+    """Where heat only holds a frost floor, shape (slots,).
+
+    Some room comes back to it before its next session: what was given is gone by then. In the
+    first hours after a slot it may still be there although heat for a session is on its way.
+    """
+    held = np.zeros(cases[0].grid.count, dtype=bool)
     for path, case in zip(programme.rooms, cases, strict=True):
         if case.share == 0.0:
             continue  # what is kept from a zone is not for its frost floor
-        floor_c = frost_wish(case.limits, grid).lower_c
-        held |= path.air_c[later] < floor_c[later] + FROST_NEAR_K
-    return np.asarray(held, dtype=np.float64)
+        above_k = path.air_c - frost_wish(case.limits, case.grid).lower_c
+        held |= _least_until_a_session(above_k, case) < FROST_NEAR_K
+    return held
+
+
+def _least_until_a_session(above_k: FloatArray, case: ZoneCase) -> FloatArray:
+    """The least value from some hours after each slot until the next session, shape (slots,)."""
+    grid = case.grid
+    ahead = round(FROST_LOOK_S / grid.step_s)
+    starts = {int((s.start_s - grid.start_s) // grid.step_s) for s in case.sessions}
+    least, start = np.empty(grid.count), grid.count
+    from_edge = np.array(above_k)  # from each edge until the next session
+    for k in range(grid.count - 1, -1, -1):
+        if k + 1 in starts:
+            start = k + 1
+        else:
+            from_edge[k + 1] = min(from_edge[k + 1], from_edge[min(k + 2, grid.count)])
+        least[k] = from_edge[min(k + ahead, start)]
+    return least
 
 
 def _share(heat_w: FloatArray, available_w: FloatArray) -> FloatArray:

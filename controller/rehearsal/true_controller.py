@@ -178,7 +178,7 @@ def _cheapest(case: _Case, source: Source) -> Heating:
         programme=programme,
         spreads=(case.spread,),
         duty=shares.clip(0.0, 1.0),
-        frost_duty=np.zeros(grid.count),
+        for_frost=np.zeros(grid.count, dtype=bool),
         available_w=available_w,
     )
 

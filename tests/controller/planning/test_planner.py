@@ -133,6 +133,20 @@ def test_without_sessions_a_cold_room_gets_its_frost_floor_and_no_more(workshop,
     assert 5.2 < min(later) < max(later) < 6.8
 
 
+def test_frost_heat_days_before_a_session_is_none_of_its_preheat(workshop, session):
+    """What is gone again by then was for the frost floor, and the pause after it is no coast-up."""
+    shop = workshop(seed=2, mean_outdoor_c=-8.0)
+    shop.idle(24)
+    wanted = session(144, 148)
+    blocks = shop.plan((wanted,)).blocks
+    preheat_s = min(b.start_s for b in blocks if b.heat and b.reason is BlockReason.PREHEAT)
+    assert 0.0 < wanted.start_s - preheat_s < 36 * HOUR_S
+    before = [b for b in blocks if b.start_s < preheat_s]
+    assert {b.reason for b in before if b.heat} == {BlockReason.FROST_FLOOR}
+    assert {b.reason for b in before if not b.heat} == {BlockReason.IDLE}
+    assert before[0].start_s < wanted.start_s - 100 * HOUR_S
+
+
 def test_two_rooms_on_one_heater_each_have_their_outlook(pair, session):
     """Heat that one room asks for reaches the other by its share of the floor."""
     shop = pair()
