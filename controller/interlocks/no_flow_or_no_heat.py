@@ -29,6 +29,9 @@ CAME_S = 600.0
 """So much time in which something came takes the place of an attempt in which nothing did [s]: a
 boiler without flow draws all its power until its limiter ends that; common practice, no source."""
 LEAST_DROP_K = 1.0
+SURE_DROP_K = 3.0
+"""A drop that two sensors do not make up between them, by which a meter is doubted [K]; common
+practice, no source."""
 BELOW_THERMOSTAT_K = 3.0
 REST_S = 900.0
 """Rest before heat is tried again [s]."""
@@ -101,7 +104,7 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
         waited_s += view.elapsed_s
     if drew:
         unmetered_s = 0.0
-    elif is_late and _drops(view):
+    elif is_late and _surely_drops(view):
         unmetered_s += view.elapsed_s
     if drawn is not None and drawn >= POWER_SHARE:
         kept["meter"], kept["not_shown"] = 1.0, 0.0
@@ -155,14 +158,14 @@ def _nothing_comes(view: SafetyView) -> bool | None:
     return True
 
 
-def _drops(view: SafetyView) -> bool:
-    """Whether any loop is known to take heat."""
+def _surely_drops(view: SafetyView) -> bool:
+    """Whether any loop takes heat beyond doubt."""
     known = [(_known(supplies), _known(returns)) for supplies, returns in open_pairs(view)]
-    return any(warm and cool and max(warm) - min(cool) >= LEAST_DROP_K for warm, cool in known)
+    return any(warm and cool and max(warm) - min(cool) >= SURE_DROP_K for warm, cool in known)
 
 
 def _known(sensed: tuple[Sensed, ...]) -> list[float]:
-    return [s.value for s in sensed if s.trusted and s.value is not None]
+    return [s.measured for s in sensed if s.trusted]
 
 
 def _drawn_share(view: SafetyView, *, within_s: float) -> float | None:

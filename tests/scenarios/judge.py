@@ -69,6 +69,10 @@ class Story:
         counts = Counter(_newly(map(_objections, self.decisions)))
         return {name: n for name, n in sorted(counts.items()) if not name.startswith(RHYTHM)}
 
+    def troubles(self) -> dict[str, int]:
+        """The same without the rest that long heat comes to where a seed's heater is weak."""
+        return {name: n for name, n in self.reasons().items() if name != "maximum_run resting"}
+
     def notices(self) -> dict[str, int]:
         """How often each kind of standing fact came up."""
         return dict(sorted(Counter(_newly(map(_kinds, self.decisions))).items()))

@@ -11,6 +11,6 @@ def test_a_cold_workshop_is_warm_on_time(make_stage: MakeStage) -> None:
 
     story = Story(stage).judge()
     assert story.room_c("2027-01-23 09:00") >= 15.5
-    assert story.reasons() == {"first_run not_yet": 1}
+    assert story.troubles() == {"first_run not_yet": 1}
     assert story.notices() == {"started": 1}
     assert story.on_s(stage.utc_s("2027-01-23 11:30") - stage.began_utc_s) == 0.0

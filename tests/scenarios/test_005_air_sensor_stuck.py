@@ -12,7 +12,7 @@ def test_a_stuck_air_sensor_is_unknown(make_stage: MakeStage, measured: Measured
     stage.preheat()
     stuck_s = stage.at_s
     stage.wires.meddle("bay-air", fixed(7.0))
-    stage.run(hours=3)
+    stage.run(hours=5)
 
     story = Story(stage).judge()
     measured(story.off_after_s(stuck_s))

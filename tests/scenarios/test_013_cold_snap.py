@@ -17,4 +17,4 @@ def test_a_cold_snap_costs_heat_not_readiness(make_stage: MakeStage) -> None:
 
     story = Story(stage).judge()
     assert story.room_c("2027-01-23 09:00") >= 15.5
-    assert story.reasons() == {"first_run not_yet": 1}
+    assert story.troubles() == {"first_run not_yet": 1}

@@ -15,4 +15,4 @@ def test_back_to_back_sessions_are_both_warm(make_stage: MakeStage) -> None:
     assert story.room_c("2027-01-23 09:00") >= 14.5
     assert story.room_c("2027-01-23 11:00") >= 16.5
     assert story.on_s(stage.utc_s("2027-01-23 12:00") - stage.began_utc_s) == 0.0
-    assert story.reasons() == {"first_run not_yet": 1}
+    assert story.troubles() == {"first_run not_yet": 1}

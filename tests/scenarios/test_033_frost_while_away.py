@@ -14,4 +14,5 @@ def test_frost_protection_keeps_the_pipes(make_stage: MakeStage, long: bool) -> 
     assert story.lowest(Role.SLAB) > 5.0
     assert story.lowest(Role.RETURN) > 5.0
     if not long:
-        assert story.reasons() == {"first_run not_yet": 1, "frost_protection cold": 2}
+        assert set(story.reasons()) == {"first_run not_yet", "frost_protection cold"}
+        assert 2 <= story.reasons()["frost_protection cold"] <= 4, "as quickly as the slab cools"

@@ -201,6 +201,20 @@ def test_power_of_this_run(watts: float, age_s: float, drew: float) -> None:
     assert after({}, *readings)[1]["drew"] == drew
 
 
+@pytest.mark.parametrize(
+    ("supplies_c", "returns_c", "doubted"),
+    [((23.0,), (20.0,), True), ((22.9,), (20.0,), False), ((20.0, 23.0), (21.0, 20.0), True)],
+)
+def test_a_meter_is_doubted_by_a_sure_drop_alone(
+    supplies_c: tuple[float, ...], returns_c: tuple[float, ...], doubted: bool
+) -> None:
+    """Two pipe sensors may differ by a kelvin or two at rest."""
+    supplies = [supply(c, sensor=f"supply-{c}") for c in supplies_c]
+    returns = [back(c, sensor=f"return-{c}") for c in returns_c]
+    _, memory = after({**METERED, "unmetered_s": 50.0}, *MILD, *supplies, *returns, power(0.0))
+    assert memory["unmetered_s"] == (60.0 if doubted else 50.0)
+
+
 def test_power_that_nobody_has_seen_may_have_been_drawn() -> None:
     """And what was drawn once in a run was drawn."""
     silent = (*NOTHING[:-1], power(0.0, condition=Condition.STALE))
