@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from controller.privacy import tighten
+
+_LOOKS_S = 0.2
+"""Longer than ``is_held`` holds the lock to see whether it can [s]."""
 
 
 class AlreadyRunning(Exception):
@@ -29,11 +33,31 @@ def site_lock(store: Path) -> Iterator[None]:
     store.mkdir(mode=0o700, parents=True, exist_ok=True)
     descriptor = os.open(store / "service.lock", os.O_RDWR | os.O_CREAT, 0o600)
     try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise AlreadyRunning(str(store)) from error
+        if not _locks(descriptor, fcntl.LOCK_EX):
+            time.sleep(_LOOKS_S)
+            if not _locks(descriptor, fcntl.LOCK_EX):
+                raise AlreadyRunning(str(store))
         tighten(store)
         yield
     finally:
         os.close(descriptor)
+
+
+def is_held(store: Path) -> bool:
+    """Whether a service runs on the site whose records are in ``store``."""
+    try:
+        descriptor = os.open(store / "service.lock", os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        return not _locks(descriptor, fcntl.LOCK_SH)
+    finally:
+        os.close(descriptor)
+
+
+def _locks(descriptor: int, how: int) -> bool:
+    try:
+        fcntl.flock(descriptor, how | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

@@ -10,13 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.clock import SystemClock
-from controller.commands._shared import SILENT_S, say
+from controller.commands._shared import say
 from controller.configuration import load_all
 from controller.interlocks import lockout
 from controller.local_time import LocalTime
 from controller.records.decision import Decision
 from controller.records.safety import Clears, Severity
 from controller.requests import leave_acknowledgement
+from controller.site_lock import is_held
 from controller.store import StoreFailed, StoreMissing, open_reader
 from controller.store.lockout_marks import LockoutMarks
 
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     # also where nothing seems to wait: a lockout may stand that could not be written
     leave_acknowledgement(configuration.store, heater, at_s=now_s, waits=seen.waits)
     local = LocalTime(configuration.site.time_zone)
-    for line in told(seen, heater, now_s=now_s, local=local):
+    for line in told(seen, heater, runs=is_held(configuration.store), local=local):
         say(line)
     return 0
 
@@ -88,7 +89,7 @@ def _waiting(decision: Decision) -> frozenset[str]:
     return frozenset(found)
 
 
-def told(seen: Seen, heater: str, *, now_s: float, local: LocalTime) -> Iterator[str]:
+def told(seen: Seen, heater: str, *, runs: bool, local: LocalTime) -> Iterator[str]:
     """What will come of the request, in sentences."""
     what = ", ".join(sorted(seen.waits)).replace("_", " ")
     if seen.trouble:
@@ -97,20 +98,16 @@ def told(seen: Seen, heater: str, *, now_s: float, local: LocalTime) -> Iterator
         yield f"Asked to acknowledge at {heater}: {what}."
     elif not seen.trouble:
         yield f"By the record nothing at {heater} waits for an acknowledgement."
-    if seen.last_s is not None and now_s - seen.last_s <= SILENT_S:
-        yield (
-            "The running service takes it at its next tick."
-            if what
-            else (
-                "The running service takes the request at its next tick and changes nothing by it."
-            )
-        )
+    if runs and what:
+        yield "The running service takes it at its next tick."
+    elif runs:
+        yield "The running service takes the request at its next tick and changes nothing by it."
     else:
         since = f"since {local.stamp(seen.last_s)}" if seen.last_s is not None else "here yet"
         yield (
-            f"No service has written a decision {since}. One that runs all the same takes the "
-            f"request at its next tick; one that starts later lifts {what or 'nothing'} by it, "
-            "and nothing that has come since."
+            f"No service runs on this site, and none has written a decision {since}. One that "
+            f"starts later takes the request and lifts {what or 'nothing'} by it, and nothing "
+            "that has come since."
         )
     if what:
         yield "A lockout whose cause stands comes back at once: see `slabtide why`."

@@ -134,21 +134,23 @@ def test_a_record_that_cannot_be_read_leaves_the_marks(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seen", "parts"),
+    ("seen", "runs", "parts"),
     [
-        (Seen(frozenset({"loop_pressure"}), START_S), ("Asked", "loop pressure", "next tick")),
-        (Seen(frozenset(), START_S), ("nothing at boiler waits", "changes nothing")),
+        (Seen(frozenset({"loop_pressure"}), START_S), True, ("Asked", "pressure", "next tick")),
+        (Seen(frozenset(), START_S), True, ("nothing at boiler waits", "changes nothing")),
         (
-            Seen(frozenset({"loop_pressure"}), START_S - 7200.0),
-            ("Asked", "since 2026-01-12 05:00", "lifts loop pressure by it", "come since"),
+            Seen(frozenset({"loop_pressure"}), START_S - 3600.0),
+            False,
+            ("Asked", "since 2026-01-12 06:00", "lifts loop pressure by it", "come since"),
         ),
-        (Seen(frozenset(), START_S - 7200.0), ("nothing at boiler waits", "lifts nothing by it")),
-        (Seen(frozenset()), ("here yet", "lifts nothing by it")),
-        (Seen(frozenset(), trouble="no such disk"), ("cannot be read: no such disk",)),
+        (Seen(frozenset(), START_S), False, ("nothing at boiler waits", "lifts nothing by it")),
+        (Seen(frozenset()), False, ("here yet", "lifts nothing by it")),
+        (Seen(frozenset(), trouble="no such disk"), False, ("cannot be read: no such disk",)),
     ],
 )
-def test_what_is_said(seen: Seen, parts: tuple[str, ...]) -> None:
+def test_what_is_said(seen: Seen, runs: bool, parts: tuple[str, ...]) -> None:
     """Whether anything waits, whether a service runs, and what comes of it."""
-    text = " ".join(told(seen, "boiler", now_s=START_S + 60.0, local=LOCAL))
+    text = " ".join(told(seen, "boiler", runs=runs, local=LOCAL))
     assert [part for part in parts if part not in text] == []
     assert ("Asked" in text) is bool(seen.waits)
+    assert ("running service" in text) is runs
