@@ -20,6 +20,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "from_file", type=Path, metavar="FROM_FILE", help="a backup, or a store that was set aside"
     )
+    parser.add_argument(
+        "--of-site", metavar="ID", help="the site's id in the backup, where it was another one then"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,8 +37,12 @@ def run(args: argparse.Namespace) -> int:
     configuration = load_all(args.site)
     try:
         with site_lock(configuration.store):
-            at_s = SystemClock().now().utc_s
-            restored = restore(configuration.store, args.from_file, at_s=at_s)
+            restored = restore(
+                configuration.store,
+                args.from_file,
+                at_s=SystemClock().now().utc_s,
+                of_site=args.of_site or configuration.site.id,
+            )
     except AlreadyRunning:
         print("The service is running: stop it first. Nothing was changed.", file=sys.stderr)
         return 1

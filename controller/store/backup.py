@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -74,7 +75,7 @@ def back_up(folder: Path, target: Path) -> Copy:
     return Copy(size_bytes, last)
 
 
-def restore(folder: Path, source: Path, *, at_s: float) -> Restored:
+def restore(folder: Path, source: Path, *, at_s: float, of_site: str | None = None) -> Restored:
     """Put a backup in the store's place. The caller holds the site's lock.
 
     The store before it is kept aside. Each heater goes on from the state that the store before it
@@ -88,11 +89,14 @@ def restore(folder: Path, source: Path, *, at_s: float) -> Restored:
         A backup, or a store that was set aside.
     at_s : float
         Now [UTC s].
+    of_site : str, optional
+        The id of the site whose records they must be, where they tell.
 
     Raises
     ------
     StoreUnsuitable, StoreDamaged
-        Where ``source`` is no store that this version can use. Nothing is changed.
+        Where ``source`` is no store that this version can use, or another site's. Nothing is
+        changed.
     StoreFailed
     """
     store = folder / FILE_NAME
@@ -101,6 +105,8 @@ def restore(folder: Path, source: Path, *, at_s: float) -> Restored:
     with reported("restore the store", source):
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         with closing(_open_source(source)) as opened, _draft(store) as draft:
+            if of_site is not None:
+                _require_site(opened, of_site, source)
             _copy(opened, draft)
             locked_out = _bring_up_to_date(draft, folder)
             last = _last_of(draft)
@@ -166,6 +172,24 @@ def _require_ours(connection: sqlite3.Connection, source: Path) -> None:
     if found < 1:
         raise StoreUnsuitable(f"{source} is a database, but no store of slabtide's")
     require_tables(connection, steps=found)
+
+
+def _require_site(connection: sqlite3.Connection, of_site: str, source: Path) -> None:
+    """Another site's records would be taken for this one's past: its slab, its sessions."""
+    try:
+        texts = connection.execute("SELECT text FROM configuration ORDER BY id DESC").fetchall()
+    except sqlite3.OperationalError:
+        return  # an early schema keeps no texts
+    found = next((m[1] for (text,) in texts if (m := _SITE_ID.search(text))), of_site)
+    if found != of_site:
+        raise StoreUnsuitable(
+            f"{source} holds the records of the site {found}, and this is {of_site}; where it is "
+            f"the same one under a new id, say --of-site {found}"
+        )
+
+
+_SITE_ID = re.compile(r"""^id:[ \t]*["']?([\w-]+)""", re.MULTILINE)
+"""In a site file that was accepted; no other file has such a line."""
 
 
 def _current_states(folder: Path) -> dict[str, HeaterState]:

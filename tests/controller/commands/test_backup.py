@@ -130,3 +130,21 @@ def test_a_name_that_no_disk_takes(
     """Bad input, told in a sentence."""
     assert run("backup", tmp_path / ("a" * 300)) == 2
     assert "cannot be used: File name too long" in capsys.readouterr().err
+
+
+def test_another_sites_records_are_refused(
+    run: Callable[..., int], store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """They would be taken for this one's past; a site that was renamed says so."""
+    with closing(open_writer(store)) as writer:
+        writer.keep_configuration("bookings.yaml", "sessions: []\n", 1.0)
+        writer.keep_configuration("site.yaml", "# ours\nid: mossgate\nname: M\n", 2.0)
+        writer.keep_configuration("limits.yaml", "slab_max_c: 40\n", 3.0)
+    run("backup", tmp_path / "copy.db")
+    before = (store / "slabtide.db").read_bytes()
+    assert run("restore", tmp_path / "copy.db") == 2
+    told = capsys.readouterr().err
+    assert "the site mossgate" in told
+    assert "--of-site mossgate" in told
+    assert (store / "slabtide.db").read_bytes() == before
+    assert run("restore", tmp_path / "copy.db", "--of-site", "mossgate") == 0
