@@ -126,7 +126,7 @@ def explain(
     sections = (
         Section("Why", _why(decision, background)),
         Section("Notices", tuple(notice.text for notice in decision.notices)),
-        Section("Readings", sensed or ("None: no sensor is fitted.",)),
+        Section("Readings", sensed or ("None are on record with this decision.",)),
         Section("Estimate", estimates),
         Section("Interlocks, the weightiest first", verdict_sentences(decision.verdicts)),
         Section("Command", (command_sentence(decision.command, background.local),)),
@@ -246,7 +246,7 @@ def rung_sentence(wish: Wish, at_s: float, background: Background) -> str:
         return _RUNGS[wish.rung]
     plan = background.plan
     if plan is None or plan.id != wish.plan:
-        return f"It follows timetable {wish.plan}, which is no longer in the store."
+        return f"It follows timetable {wish.plan}, which is not in the store."
     made = background.local.moment(plan.made_s)
     return f"It follows timetable {plan.id}, made {made}, {duration(at_s - plan.made_s)} before."
 

@@ -145,6 +145,20 @@ def _coming(configuration: Configuration, local: LocalTime, now_s: float) -> Ite
         yield "no session within a year"
     for session in coming[:_SHOWN_SESSIONS]:
         yield _session_line(session, local)
+    if (both := _first_overlap(coming)) is not None:
+        names = " and ".join(session_name(one.id, one, local) for one in both)
+        yield f"note: {names} overlap in {both[0].zone}: while both last the warmer one holds"
+
+
+def _first_overlap(coming: Iterable[Session]) -> tuple[Session, Session] | None:
+    """The first two sessions, by their starts, that share a zone and a time."""
+    latest: dict[str, Session] = {}  # by zone: of those so far the one that ends last
+    for session in coming:
+        before = latest.get(session.zone)
+        if before is not None and session.start_s < before.end_s:
+            return before, session
+        latest[session.zone] = session
+    return None
 
 
 def _session_line(session: Session, local: LocalTime) -> str:

@@ -189,7 +189,7 @@ def test_each_rung_has_its_sentence(rung: Rung, told: str) -> None:
 def test_plan_that_is_gone_is_told() -> None:
     """A timetable that is no longer stored is still named."""
     assert why(decide(), Background(LOCAL))[-1] == (
-        "It follows timetable plan-1, which is no longer in the store."
+        "It follows timetable plan-1, which is not in the store."
     )
 
 

@@ -90,7 +90,7 @@ def test_booked_session_is_named_without_a_plan(
     assert ask(configuration, reader, "now") == 0
     told = capsys.readouterr().out
     assert 'sat@2026-11-28 (Sat 09:00, "keel varnish"' in told
-    assert "plan-0412, which is no longer in the store" in told
+    assert "plan-0412, which is not in the store" in told
 
 
 def test_a_trip_is_told_first(
