@@ -18,7 +18,7 @@ from controller.earlier_log import EarlierLog, LogError, Trace, read_log, sample
 from controller.earlier_log.resampling import GRID_S
 from controller.earlier_log.standing import Standing, measured, standing
 from controller.local_time import LocalTime, duration
-from controller.planner_process import PlannerFailure, PlannerProcess
+from controller.planner_process import LEARN_TIME_S, PlannerFailure, PlannerProcess
 from controller.records.errands import LearnAnswer, LearnErrand, Learnt
 from controller.records.imported import with_imported
 from controller.records.plan import ParameterSet, ParameterSource
@@ -104,15 +104,26 @@ class _Import:
             for line in self._notes():
                 say(line)
             fresh = [t for t in self._log.traces if standings[t.column.id] is not Standing.THERE]
-            if not fresh:
+            if not fresh and self._has_learnt(reader):
                 say(f"All of {self._path} is there already; nothing has changed.")
                 return 0
-            self._write(writer, fresh, standings)
+            if fresh:
+                self._write(writer, fresh, standings)
             for trace in self._log.traces:
                 say(self._told(trace, standings[trace.column.id]))
+            print(
+                f"learning from it: seconds as a rule, {duration(LEARN_TIME_S)} at most",
+                file=sys.stderr,
+                flush=True,
+            )
             for line in self._learn(writer, reader):
                 say(line)
         return 0
+
+    def _has_learnt(self, reader: Reader) -> bool:
+        """Whether every zone has learnt from history: not where an import was broken off."""
+        found = (reader.latest_parameters(zone.id) for zone in self._configuration.site.zones)
+        return all(p is not None and p.source is ParameterSource.HISTORY for p in found)
 
     def _standings(self, reader: Reader, *, replace_old: bool) -> Mapping[str, Standing]:
         """How each column stands to the store, by id; refuses what would contradict it."""

@@ -102,16 +102,32 @@ def test_a_log_is_in_the_store_under_ids_of_its_own(
     assert "known for 100 % of the time" in told
 
 
-@pytest.mark.usefixtures("child")
 def test_a_second_import_of_the_same_file_changes_nothing(
-    site: Path, log: Path, capsys: pytest.CaptureFixture[str]
+    site: Path, log: Path, child: type[Child], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It says so and ends well."""
+    child.answer = LearnAnswer((Learnt(make_parameters(ZONE), True, "Learnt from history."),))
     _import(site, log)
-    before = _samples(site, AIR)
+    before, child.errand = _samples(site, AIR), None
     assert _import(site, log) == 0
     assert _samples(site, AIR) == before
+    assert child.errand is None
     assert "is there already; nothing has changed" in capsys.readouterr().out
+
+
+def test_an_import_that_was_broken_off_while_it_learnt_learns_the_next_time(
+    site: Path, log: Path, child: type[Child], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The samples are there, and what is learnt from them is not."""
+    child.answer = PlannerFailure("it was stopped")
+    _import(site, log)
+    before = _samples(site, AIR)
+    child.answer = LearnAnswer((Learnt(make_parameters(ZONE), True, "Learnt from history."),))
+    assert _import(site, log) == 0
+    assert _samples(site, AIR) == before
+    told = capsys.readouterr()
+    assert f"{ZONE}: Learnt from history." in told.out
+    assert "learning from it" in told.err
 
 
 @pytest.mark.usefixtures("child")
