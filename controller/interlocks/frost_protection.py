@@ -155,7 +155,7 @@ def _warmest_c(view: SafetyView, subject: str) -> float:
     """The warmest slab that the return of a loop, or of a heater, comes from [°C]."""
     facts = view.loop_facts.get(subject)
     zones = view.zones if facts is None else (facts.zone,)
-    return max((_slab_c(view, zone) for zone in zones), default=-math.inf)
+    return max(_slab_c(view, zone) for zone in zones)
 
 
 def _unlikely_s(view: SafetyView, memory: Memory) -> float:

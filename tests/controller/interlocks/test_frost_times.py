@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Any
 
 import pytest
@@ -63,6 +64,7 @@ def test_each_clock_runs_alone_and_from_nothing(readings: tuple[Sensed, ...], ru
         (slab(24.9), air(4.0), FREEZING),
         (slab(24.9), air(20.0), COLD_RETURN, FREEZING),
         (slab(30.0), air(4.0), outdoor(7.0)),
+        (slab(30.0), air(20.0), sensed(Role.RETURN, 5.0, subject="bay-loop"), FREEZING),
         (
             slab(30.0),
             air(20.0),
@@ -103,6 +105,31 @@ def test_a_room_of_15_degrees_makes_a_freezing_slab_unlikely() -> None:
     assert Script(frost_protection, FULL).tick(slab(3.0), air(15.0)).reason == "blind"
     assert Script(frost_protection, FULL).tick(slab(3.0), air(14.9)).reason == "cold"
     assert Script(frost_protection, FULL).tick(slab(5.0), air(15.0)).severity is NONE
+
+
+@pytest.mark.parametrize("slab_c", [5.0, 9.0])
+def test_a_slab_that_is_not_near_freezing_is_believed_under_a_warm_room(slab_c: float) -> None:
+    """What a cold return asks for is not rationed then."""
+    readings = (slab(slab_c), air(15.0), COLD_RETURN)
+    assert Script(frost_protection, FULL).tick(*readings).reason == "cold"
+
+
+@pytest.mark.parametrize(
+    ("air_c", "reason"), [(4.9, "blind"), (5.0, "clear"), (9.0, "clear"), (14.0, "clear")]
+)
+def test_the_air_over_a_lost_slab(air_c: float, reason: str) -> None:
+    """Asks at once below 5 °C, and not at any other tick either."""
+    script = Script(frost_protection, FULL)
+    reasons = {script.tick(lost(Role.SLAB), air(air_c)).reason for _ in range(5)}
+    assert reasons == {reason}
+
+
+def test_the_coldest_that_asks_is_told() -> None:
+    """A return that has asked goes on asking up to 25 °C in the slab."""
+    script = Script(frost_protection, FULL)
+    script.tick(slab(22.9), air(20.0), COLD_RETURN)
+    verdict = script.tick(slab(24.0), air(20.0), COLD_RETURN)
+    assert (verdict.severity, (verdict.values or {})["coldest_c"]) == (HEAT, 2.0)
 
 
 def test_a_cold_return_asks_again_two_kelvin_lower() -> None:
@@ -188,7 +215,14 @@ def test_a_pause_that_nobody_can_vouch_for_moves_no_minute(minute_s: float) -> N
 
 @pytest.mark.parametrize(
     ("minute_s", "spent_s", "readable"),
-    [(0.5, 0.5, True), (-0.5, 0.5, False), (0.5, -0.5, False), (59.9, 0.0, True)],
+    [
+        (0.5, 0.5, True),
+        (-0.5, 0.5, False),
+        (0.5, -0.5, False),
+        (59.9, 0.0, True),
+        (inf, 0.5, False),
+        (0.5, inf, False),
+    ],
 )
 def test_what_of_an_account_can_be_read(minute_s: float, spent_s: float, readable: bool) -> None:
     """No time is negative; an account that has such is spent, from this second on."""
@@ -198,6 +232,13 @@ def test_what_of_an_account_can_be_read(minute_s: float, spent_s: float, readabl
     assert script.restart(*BLIND).severity is (HEAT if readable else SPENT)
     if not readable:
         assert account(script) == {"minute_s": 0.0, "spent_01": 900.0}
+
+
+def test_minutes_that_pass_together_are_forgotten_together() -> None:
+    """A tick that was held up for two minutes keeps no heat of an hour ago."""
+    script = Script(frost_protection, {"minute_s": 0.0, "spent_60": 30.0, "spent_59": 20.0})
+    script.tick(*MILD, elapsed_s=120.0)
+    assert account(script) == {"minute_s": 0.0}
 
 
 def test_a_minute_is_forgotten_when_all_of_it_is_an_hour_old() -> None:
