@@ -110,6 +110,35 @@ def test_a_lease_beyond_the_agreed_length_is_refused(board, lease_s):
 
 
 @pytest.mark.parametrize(
+    ("word", "longest_s"), [("heat", 120.0), ("run", 7200.0), ("open", 7200.0)]
+)
+def test_the_longest_and_the_shortest_lease(word, longest_s):
+    """Both are taken to the last digit: a pump's and a valve's outlast the heat's."""
+    for lease_s, taken in ((longest_s, True), (longest_s + 0.1, False), (0.1, True)):
+        board = LeaseBoard(started_mono_s=BOOT_S, reports=False, word=word)
+        fields = {word: True, "seq": 1, "issued": 100.0, "lease_s": lease_s}
+        assert board.receive(json.dumps(fields).encode(), BOOT_S).accepted is taken
+
+
+@pytest.mark.parametrize(("ahead_s", "taken"), [(0.0, True), (0.5, False)])
+def test_an_answer_from_the_future_is_none(board, ahead_s, taken):
+    """Its own time now is the latest that a report can have told."""
+    assert board.receive(on(1, answers_s=10.0 + ahead_s), BOOT_S + 10.0).accepted is taken
+
+
+def test_a_board_without_reports_counts_from_now_whatever_is_answered():
+    """It has told nobody its time."""
+    board = LeaseBoard(started_mono_s=BOOT_S, reports=False)
+    board.receive(on(1, answers_s=5.0), BOOT_S + 60.0)
+    assert board.heat(BOOT_S + 60.0 + LEASE_S - 0.1)
+
+
+def test_before_the_first_command_it_reports_minus_one(board):
+    """No command has that number."""
+    assert json.loads(board.report(BOOT_S + 3.0)) == {"heat": False, "uptime_s": 3.0, "seq": -1}
+
+
+@pytest.mark.parametrize(
     "message",
     [b'{"heat": false}', b'{"heat": false, "seq": "x", "issued": null}', off(0), off(-5, 0.0)],
 )
