@@ -41,13 +41,12 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.records.limits import LEASE_S
 
 
-@dataclass(frozen=True, slots=True)
-class Receipt:
+class Receipt(NamedTuple):
     """Whether a board took a command, and why not where it did not."""
 
     accepted: bool

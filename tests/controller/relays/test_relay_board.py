@@ -114,7 +114,8 @@ def test_a_lease_beyond_the_agreed_length_is_refused(board, lease_s):
 )
 def test_the_longest_and_the_shortest_lease(word, longest_s):
     """Both are taken to the last digit: a pump's and a valve's outlast the heat's."""
-    for lease_s, taken in ((longest_s, True), (longest_s + 0.1, False), (0.1, True)):
+    leases = ((longest_s, True), (longest_s + 0.1, False), (0.1, True), (0.0, False), (-1.0, False))
+    for lease_s, taken in leases:
         board = LeaseBoard(started_mono_s=BOOT_S, reports=False, word=word)
         fields = {word: True, "seq": 1, "issued": 100.0, "lease_s": lease_s}
         assert board.receive(json.dumps(fields).encode(), BOOT_S).accepted is taken
@@ -124,6 +125,32 @@ def test_the_longest_and_the_shortest_lease(word, longest_s):
 def test_an_answer_from_the_future_is_none(board, ahead_s, taken):
     """Its own time now is the latest that a report can have told."""
     assert board.receive(on(1, answers_s=10.0 + ahead_s), BOOT_S + 10.0).accepted is taken
+
+
+@pytest.mark.parametrize(("held_up_s", "taken"), [(10.0, True), (LEASE_S, True), (120.1, False)])
+def test_however_long_it_has_been_up_it_is_the_delay_that_counts(board, held_up_s, taken):
+    """Of a lease at the most; then nothing of it is left."""
+    command = on(1, answers_s=1000.0)
+    assert board.receive(command, BOOT_S + 1000.0 + held_up_s).accepted is taken
+    assert board.heat(BOOT_S + 1000.0 + held_up_s) is (held_up_s < LEASE_S)
+
+
+def test_the_first_command_may_be_of_any_time():
+    """A board goes by what it has heard, not by a calendar."""
+    board = LeaseBoard(started_mono_s=BOOT_S, reports=False)
+    assert board.receive(on(0, answers_s=None, issued=-5.0), BOOT_S).accepted
+
+
+def test_it_counts_from_its_own_start():
+    """Whenever that was."""
+    board = LeaseBoard(started_mono_s=2.0)
+    assert json.loads(board.report(13.0))["uptime_s"] == 11.0
+
+
+def test_a_plain_board_is_open_until_it_is_told():
+    """On power-up it heats nothing either."""
+    assert not PlainBoard().heat(BOOT_S)
+    assert not PlainBoard(drop_out_s=60.0).heat(0.0)
 
 
 def test_a_board_without_reports_counts_from_now_whatever_is_answered():
