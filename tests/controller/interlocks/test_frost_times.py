@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import inf
 from typing import Any
 
 import pytest
@@ -220,8 +219,8 @@ def test_a_pause_that_nobody_can_vouch_for_moves_no_minute(minute_s: float) -> N
         (-0.5, 0.5, False),
         (0.5, -0.5, False),
         (59.9, 0.0, True),
-        (inf, 0.5, False),
-        (0.5, inf, False),
+        (float("inf"), 0.5, False),
+        (0.5, float("inf"), False),
     ],
 )
 def test_what_of_an_account_can_be_read(minute_s: float, spent_s: float, readable: bool) -> None:
