@@ -369,7 +369,7 @@ def test_the_first_seconds_of_the_machine_are_counted_like_any_others(
 ) -> None:
     """Its monotonic clock begins near 0."""
     keeper = Keeper(monkeypatch, heater, SteppedClock(Instant(1_700_000_000.0, 3.0)))
-    keeper.run(*(keeper.stood(10.0) for _ in range(4)))
+    keeper.run(*(keeper.stood(lasted_s) for lasted_s in (10.0, 30.0, 90.0)))
     assert not keeper.relay.taken_over
 
 
