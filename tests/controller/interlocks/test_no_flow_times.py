@@ -66,6 +66,11 @@ def test_it_counts_from_nothing() -> None:
     }  # fmt: skip
 
 
+def test_a_meter_is_not_doubted_from_the_start() -> None:
+    """Nothing has been seen without power yet."""
+    assert after({}, *UNSEEN)[1]["unmetered_s"] == 0.0
+
+
 def test_a_pause_forgets_the_run_and_keeps_what_was_learnt() -> None:
     """Attempts, the meter, a cut-off, and time in which something came."""
     run = {"on_s": 1.0, "waited_s": 2.0, "drew": 1.0, "unmetered_s": 3.0}
@@ -101,6 +106,7 @@ def test_how_long_nothing_may_come(readings: tuple[Sensed, ...], allowed_s: floa
         ((22.0,), (23.0, 21.0), True),
         ((20.0, 45.0), (45.0,), True),
         ((20.0, 20.5), (21.0, 20.0), False),
+        ((20.0,), (25.0,), False),  # the return lies warmer
     ],
 )
 def test_what_comes(
@@ -203,7 +209,12 @@ def test_power_of_this_run(watts: float, age_s: float, drew: float) -> None:
 
 @pytest.mark.parametrize(
     ("supplies_c", "returns_c", "doubted"),
-    [((23.0,), (20.0,), True), ((22.9,), (20.0,), False), ((20.0, 23.0), (21.0, 20.0), True)],
+    [
+        ((23.0,), (20.0,), True),
+        ((22.9,), (20.0,), False),
+        ((20.0, 23.0), (21.0, 20.0), True),
+        ((20.0,), (25.0,), False),
+    ],
 )
 def test_a_meter_is_doubted_by_a_sure_drop_alone(
     supplies_c: tuple[float, ...], returns_c: tuple[float, ...], doubted: bool
