@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-import time
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -34,7 +34,7 @@ def site_lock(store: Path) -> Iterator[None]:
     descriptor = os.open(store / "service.lock", os.O_RDWR | os.O_CREAT, 0o600)
     try:
         if not _locks(descriptor, fcntl.LOCK_EX):
-            time.sleep(_LOOKS_S)
+            threading.Event().wait(_LOOKS_S)
             if not _locks(descriptor, fcntl.LOCK_EX):
                 raise AlreadyRunning(str(store))
         tighten(store)

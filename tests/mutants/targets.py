@@ -66,7 +66,12 @@ def targets() -> list[Target]:
         ),
         Target(
             "controller/cycle.py",
-            (f"{UNIT}/test_cycle.py", f"{UNIT}/test_guard.py", f"{UNIT}/test_guard_errors.py"),
+            (
+                f"{UNIT}/test_cycle.py",
+                f"{UNIT}/test_cycle_times.py",
+                f"{UNIT}/test_guard.py",
+                f"{UNIT}/test_guard_errors.py",
+            ),
             only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
         ),
         Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
@@ -74,6 +79,7 @@ def targets() -> list[Target]:
             "controller/relays/mqtt.py",
             (
                 f"{UNIT}/relays/test_mqtt_keeper.py",
+                f"{UNIT}/relays/test_mqtt_endings.py",
                 f"{UNIT}/relays/test_mqtt.py",
                 f"{UNIT}/relays/test_outputs.py",
             ),
