@@ -14,5 +14,6 @@ def test_frost_protection_keeps_the_pipes(make_stage: MakeStage, long: bool) -> 
     assert story.lowest(Role.SLAB) > 5.0
     assert story.lowest(Role.RETURN) > 5.0
     if not long:
-        assert set(story.reasons()) == {"first_run not_yet", "frost_protection cold"}
-        assert 2 <= story.reasons()["frost_protection cold"] <= 4, "as quickly as the slab cools"
+        times = story.reasons()["frost_protection cold"]
+        assert story.reasons() == {"first_run not_yet": 1, "frost_protection cold": times}
+        assert times == 2 or (times == 3 and stage.seed > 2), "some slabs cool sooner"

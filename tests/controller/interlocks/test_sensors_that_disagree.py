@@ -21,16 +21,17 @@ def two(role: Role, first: float, second: float, **changes: Any) -> tuple[Sensed
     )
 
 
+NEEDED = [
+    (Role.SLAB, 8.0, 30.0),
+    (Role.AIR, 10.0, 1800.0),
+    (Role.PRESSURE, 0.5, 30.0),
+    (Role.SUPPLY, 10.0, 900.0),
+]
+"""Roles that heat needs, how far apart two sensors may be, and for how long [s]."""
+
+
 @pytest.mark.parametrize("order", [1, -1])
-@pytest.mark.parametrize(
-    ("role", "apart", "lasting_s"),
-    [
-        (Role.SLAB, 8.0, 30.0),
-        (Role.AIR, 10.0, 1800.0),
-        (Role.PRESSURE, 0.5, 30.0),
-        (Role.SUPPLY, 10.0, 900.0),
-    ],
-)
+@pytest.mark.parametrize(("role", "apart", "lasting_s"), NEEDED)
 def test_table(role: Role, apart: float, lasting_s: float, order: int) -> None:
     """The span itself is allowed; beyond it, for its time, neither is believed: no heat."""
     allowed = two(role, 1.0, 1.0 + apart)[::order]
@@ -45,28 +46,28 @@ def test_table(role: Role, apart: float, lasting_s: float, order: int) -> None:
     assert script.memory == {}
 
 
-@pytest.mark.parametrize(
-    ("role", "apart", "lasting_s"),
-    [
-        (Role.SLAB, 8.0, 30.0),
-        (Role.AIR, 10.0, 1800.0),
-        (Role.PRESSURE, 0.5, 30.0),
-        (Role.SUPPLY, 10.0, 900.0),
-        (Role.RETURN, 10.0, 900.0),
-    ],
-)
+@pytest.mark.parametrize(("role", "apart", "lasting_s"), [*NEEDED, (Role.RETURN, 10.0, 900.0)])
 def test_spans_to_the_last_digit(role: Role, apart: float, lasting_s: float) -> None:
     """How far, and for how long: half a second less is not enough, nor the span itself."""
     key = f"apart_s:{role.value}@{SUBJECTS.get(role, 'bay-loop')}"
 
-    def after(first: float, elapsed_s: float) -> Severity:
+    def after(found: float, elapsed_s: float) -> Severity:
         script = Script(sensors_that_disagree, {key: lasting_s - 0.5})
-        readings = two(role, first, first + apart + (0.01 if first else 0.0))
+        readings = two(role, 0.0, found)
         return script.tick(*readings, heating=True, elapsed_s=elapsed_s).severity
 
-    assert after(1.0, 0.4) is Severity.ALLOW
-    assert after(1.0, 0.5) is (Severity.WARN if role is Role.RETURN else Severity.OFF)
-    assert after(0.0, 0.5) is Severity.ALLOW
+    assert after(apart + 0.01, 0.4) is Severity.ALLOW
+    assert after(apart + 0.01, 0.5) is (Severity.WARN if role is Role.RETURN else Severity.OFF)
+    assert after(apart, 0.5) is Severity.ALLOW
+
+
+@pytest.mark.parametrize(("role", "apart", "lasting_s"), NEEDED)
+def test_two_that_are_silent_contradict_nothing(role: Role, apart: float, lasting_s: float) -> None:
+    """What they last said is not held against them."""
+    script = Script(sensors_that_disagree)
+    silent = two(role, 0.0, 2.0 * apart, condition=Condition.STALE)
+    assert script.run(2.0 * lasting_s, *silent, heating=True).severity is Severity.ALLOW
+    assert script.memory == {}
 
 
 def test_the_record_tells_how_far_apart() -> None:

@@ -12,6 +12,7 @@ import pytest
 from controller.clock import SteppedClock
 from controller.records.instant import Instant
 from controller.records.site import Broker, Heater, Relay
+from tests.controller.relays.fake_client import Keeper
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, DISCONNECT = 1, 3, 4, 8, 14
 
@@ -142,3 +143,8 @@ def eventually() -> Callable[..., None]:
         pytest.fail(f"did not become true within {within_s} s")
 
     return wait_for
+
+
+@pytest.fixture
+def keeper(monkeypatch: pytest.MonkeyPatch, heater: Heater, clock: SteppedClock) -> Keeper:
+    return Keeper(monkeypatch, heater, clock)

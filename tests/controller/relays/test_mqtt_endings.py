@@ -26,11 +26,6 @@ MOVED = 0x9D
 """The same section: Server moved."""
 
 
-@pytest.fixture
-def keeper(monkeypatch: pytest.MonkeyPatch, heater: Heater, clock: SteppedClock) -> Keeper:
-    return Keeper(monkeypatch, heater, clock)
-
-
 SHORT_S = SHORT_LIVED_S - 0.1
 
 

@@ -20,11 +20,6 @@ from tests.controller.relays.fake_client import Fake, Keeper, broken, refused, s
 OFF = Command("boiler", heat=False, sequence=8, issued_s=1_700_000_010.5, lease_s=0.0)
 
 
-@pytest.fixture
-def keeper(monkeypatch: pytest.MonkeyPatch, heater: Heater, clock: SteppedClock) -> Keeper:
-    return Keeper(monkeypatch, heater, clock)
-
-
 def told(caplog: pytest.LogCaptureFixture) -> list[str]:
     return [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
 
