@@ -128,10 +128,20 @@ class Carry:
             old,
             heating=False,
             sequence=max(old.sequence + UNSTORED_TICKS, int(now.utc_s)),
-            # by the wall clock again; past what was issued only where that was set back
-            issued_s=old.issued_s + UNSTORED_S if old.issued_s >= now.utc_s else 0.0,
+            # past what a clock that is set back since would not get past by itself
+            issued_s=old.issued_s + _unstored_s(old.ticked, now),
         )
         return cls(state=state, changed_mono_s=now.mono_s, gap_s=_gap_s(old.ticked, now))
+
+
+def _unstored_s(ticked: Instant | None, now: Instant) -> float:
+    """Longest time for which the process before may have sent commands past its last row.
+
+    Never longer than the time since then, where the machine has run on: crash loops do not run
+    ahead of time.
+    """
+    elapsed_s = now.mono_s - ticked.mono_s if ticked else UNSTORED_S
+    return min(elapsed_s, UNSTORED_S) if elapsed_s >= 0.0 else UNSTORED_S
 
 
 def _gap_s(ticked: Instant | None, now: Instant) -> float | None:

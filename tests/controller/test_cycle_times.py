@@ -92,3 +92,31 @@ def test_a_clock_that_was_set_back_is_leapt_over_too(ahead_s: float) -> None:
     command = Run(HeaterState(sequence=sequence, issued_s=issued_s)).tick().command
     assert sequence + 6 < command.sequence < sequence + 60
     assert issued_s + 60.0 < command.issued_s < issued_s + 71.0
+
+
+@pytest.mark.parametrize("set_back_s", [0.0, 20.0, 29.9, 45.0, HOUR_S])
+def test_nor_does_a_clock_set_back_by_seconds_make_an_older_order(set_back_s: float) -> None:
+    """The process before spoke for 30 s past its last row, by a clock that is set back since."""
+    old = HeaterState(sequence=1000, issued_s=START_S, ticked=START)
+    now = Instant(START_S + 30.0 - set_back_s, START.mono_s + 30.0)
+    command = Run(old, start=now).tick().command
+    assert command.issued_s == pytest.approx(START_S + 30.0, abs=0.01)
+
+
+def test_a_machine_that_began_anew_has_no_time_since_the_last_row() -> None:
+    """Its monotonic clock says nothing then, and the longest stretch is leapt over."""
+    old = HeaterState(sequence=1000, issued_s=START_S, ticked=START)
+    now = Instant(START_S + 10.0, START.mono_s - 0.5)
+    command = Run(old, start=now).tick().command
+    assert START_S + 60.0 < command.issued_s < START_S + 71.0
+
+
+def test_a_crash_loop_does_not_run_ahead_of_time() -> None:
+    """However many processes of five seconds there were, the next speaks by the wall clock."""
+    state = HeaterState(sequence=1000, issued_s=START_S, ticked=START)
+    for number in range(1, 101):
+        now = Instant(START_S + 5.0 * number, START.mono_s + 5.0 * number)
+        run = Run(state, start=now)
+        # each begins a millisecond past the one before
+        assert run.tick().command.issued_s == pytest.approx(now.utc_s, abs=0.2)
+        state = run.carry.state
