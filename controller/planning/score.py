@@ -17,7 +17,7 @@ from controller.records.plan import ParameterSet
 from controller.records.sessions import Session
 from controller.records.site import Role, Site, Zone
 from models import backtest, network_backtest
-from models.persistence import DAY_S, yesterday_errors
+from models.persistence import yesterday_errors
 from models.series import Series
 
 HORIZONS_H = (1, 6, 12, 24)
@@ -102,17 +102,17 @@ def score(
     history = latest_history(source, site, zone, last_s=last_s)
     measured = with_acting(history, source, with_imported(site), zone, sessions)
     series = without_patchy_sun(measured)
-    tried = (
+    tried = [
         (part, unseen, _errors(score_of(parameter_set, part)))
         for part, unseen in _judged_parts(series, parameter_set)
-    )
-    found = next((one for one in tried if one[2]), None)
-    if found is None:
+    ]
+    # the best part that is long enough for as many horizons as any of them
+    judged, unseen, response = max(tried, key=lambda one: len(one[2]))
+    if not response:
         raise NothingToScoreError(lack_of(series, needed_s=_needed_s(parameter_set)))
-    judged, unseen, response = found
-    # both sayings from the same starts; a step more is known before each than is asked for
-    reach_back_s = DAY_S - judged.step_s
-    stays = backtest.persistence_errors(judged, HORIZONS_H, reach_back_s=reach_back_s)
+    before_s = _before_s(parameter_set)
+    stays = backtest.persistence_errors(judged, HORIZONS_H, reach_back_s=before_s)
+    yesterday = yesterday_errors(judged, HORIZONS_H, reach_back_s=before_s)
     return Score(
         parameter_set=parameter_set.id,
         start_s=judged.start_s,
@@ -121,7 +121,7 @@ def score(
         sun_left_out=series is not measured,
         response=response,
         stays=_errors(stays),
-        yesterday=_errors(yesterday_errors(judged, HORIZONS_H)),
+        yesterday=_errors(yesterday),
     )
 
 
@@ -160,8 +160,8 @@ def _judged_parts(series: Series, parameter_set: ParameterSet) -> Iterator[tuple
     """The histories to judge on, the best first, and whether the response was learnt without them.
 
     A response that was never learnt has seen nothing; one learnt long ago is judged on what came
-    since. Otherwise the last part stands for the days to come, though it was learnt from too; and
-    where that is too short or has too many gaps, the whole.
+    since. Otherwise the last part stands for the days to come, though it was learnt from too; or,
+    where that is too short or has too many gaps for all horizons, the whole.
     """
     if parameter_set.span_end_s is None:
         yield series, True
@@ -177,10 +177,14 @@ def _judged_parts(series: Series, parameter_set: ParameterSet) -> Iterator[tuple
 
 def _needed_s(parameter_set: ParameterSet) -> float:
     """Shortest history without a gap on which a response can be judged [s]."""
-    before_s = 0.5 * network_backtest.WARM_S + network_backtest.STEP_S
+    return _before_s(parameter_set) + 3600.0 * min(HORIZONS_H)
+
+
+def _before_s(parameter_set: ParameterSet) -> float:
+    """Time that must be known before a prediction begins [s]."""
     if parameter_set.model == MODEL:
-        before_s = response_of(parameter_set).model.dead_time_s + 2.0 * STEP_S
-    return before_s + 3600.0 * min(HORIZONS_H)
+        return response_of(parameter_set).model.dead_time_s + 2.0 * STEP_S
+    return 0.5 * network_backtest.WARM_S + network_backtest.STEP_S
 
 
 def _errors(by_horizon: Mapping[int, FloatArray]) -> dict[int, Errors]:

@@ -237,6 +237,14 @@ def test_where_the_last_part_is_too_short_all_is_judged(site):
     assert found.start_s == START_S
 
 
+def test_a_short_history_is_judged_at_every_horizon_that_it_has(site):
+    """Of five days the last quarter is too short for 24 h: all is judged, with both sayings."""
+    source = _hourly(_room(5), lost=lambda k: False)
+    found = score(source, site, _network(site, 5), last_s=START_S + 5 * 86400.0)
+    assert (found.unseen, found.start_s) == (False, START_S)
+    assert tuple(found.response) == tuple(found.stays) == tuple(found.yesterday) == HORIZONS_H
+
+
 @pytest.mark.parametrize(
     ("role", "lost", "words"),
     [
