@@ -137,6 +137,15 @@ class NetworkPrior:
             Kind.GROUND: self.ground,
         }[kind]
 
+    def widened(self, times: float) -> NetworkPrior:
+        """The same networks, each parameter known only so many times as loosely."""
+        wide = (_widened(each, times) for each in (self.two_node, self.lining, self.ground))
+        return NetworkPrior(*wide)
+
+
+def _widened(belief: NetworkBelief, times: float) -> NetworkBelief:
+    return replace(belief, covariance=as_covariance(times**2 * np.array(belief.covariance)))
+
 
 def coordinates(network: Network) -> FloatArray:
     """The learnt parameters as a vector, logs of the positive ones, shape (p,)."""

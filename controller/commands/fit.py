@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from controller.commands._network import network_lines
 from controller.commands._score import score_lines, scored
 from controller.commands._shared import say, say_json, with_store
 from controller.configuration import Configuration
@@ -95,6 +96,8 @@ def answer(
             say_json(told if score is None else {**told, "score": _score_or_why(score)})
             continue
         for line in fit_lines(in_force, day_one, local) if in_force else _nothing_yet(zone):
+            say(line)
+        for line in network_lines(site, zone, in_force) if in_force else ():
             say(line)
         for line in score_lines(score, local) if score is not None else ():
             say(line)

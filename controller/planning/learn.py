@@ -14,7 +14,13 @@ from controller.planning.describe import heat_share, zone_prior
 from controller.planning.drift_notice import drift_of, drift_sentence
 from controller.planning.history import STEP_S, Grid, Source, zone_series
 from controller.planning.learn_network import Outcome, learn_network
-from controller.planning.network_parameters import Known, known_network, network_values, prior_of
+from controller.planning.network_parameters import (
+    DOUBTED,
+    Known,
+    known_network,
+    network_values,
+    prior_of,
+)
 from controller.planning.parameters import (
     MODEL,
     RESIDUAL_H,
@@ -44,7 +50,7 @@ JUDGED_H = (6, 12, 24)
 """Horizons whose rms errors are averaged for the judgement [h]."""
 LEAST_STARTS = 12
 """Starts, one an hour, that a horizon needs on held-back history to count."""
-LEAST_HISTORY_H = 72.0
+LEAST_HISTORY_H = 60.0
 """Unbroken history that the judged fit must rest on [h]."""
 LEAST_HEAT_H = 3.0
 """Hours of full heat that it must have seen: an unheated room says nothing of its floor [h]."""
@@ -147,6 +153,7 @@ def _joined(
     if (found := outcome.found) is not None:
         values = {name: v for name, v in values.items() if not name.startswith("network_")}
         values |= network_values(found.belief, found.noise)
+        values |= {DOUBTED: Value(1.0, 0.0)} if outcome.doubted else {}
         model = found.network.kind.value
         error_k = {str(hours): rms for hours, rms in outcome.error_k.items()}
     return ParameterSet(

@@ -40,6 +40,11 @@ _PREFIX = "network_"
 _NOISE = ("unseen_quick_w", "unseen_slow_w", "stray_slab", "stray_room", "stray_third")
 _LATER = frozenset({"people_w", "draught_w_k"})
 """Parameters that sets stored by earlier versions lack: nothing was learnt of them."""
+DOUBTED = "network_description_doubted"
+"""Kept as 1 with a network that was learnt although the description speaks against it."""
+DOUBT_TIMES = 3.0
+"""How much more loosely a doubted description holds each parameter: one that is a quarter off
+in its fields may then be three quarters off (chosen here, no source)."""
 _TOLD_APART = 0.005
 """Correlations nearer to 0 than this are not kept [-]."""
 
@@ -57,12 +62,15 @@ class Known:
     error_k : mapping of int to float
         Rms errors of the air by hours ahead, with the weather as it was, on held-back history;
         what is usual of such networks before there is any [K].
+    doubted : bool
+        Whether it was learnt although the description speaks against it.
     """
 
     parameter_set: str
     belief: NetworkBelief
     noise: Noise
     error_k: Mapping[int, float]
+    doubted: bool = False
 
     @property
     def network(self) -> Network:
@@ -89,7 +97,8 @@ def known_network(site: Site, zone: Zone, stored: ParameterSet | None) -> Known:
     prior, absurd = prior_of(site, zone), False
     if stored is not None and stored.model != MODEL:
         found = _stored(stored, prior)
-        absurd = unphysical(found.network, prior) is not None
+        allowed = prior.widened(DOUBT_TIMES) if found.doubted else prior
+        absurd = unphysical(found.network, allowed) is not None
         if not absurd:
             return found
     belief = prior.belief(FIRST_KIND)
@@ -169,7 +178,8 @@ def _stored(parameter_set: ParameterSet, prior: NetworkPrior) -> Known:
         noise = Noise((numbers[0], numbers[1]), (numbers[2], numbers[3], numbers[4]))
     error_k = {int(hours): rms_k for hours, rms_k in (parameter_set.error_k or {}).items()}
     belief = NetworkBelief(network, as_covariance(_covariance(network.kind, values)))
-    return Known(parameter_set.id, belief, noise, {**USUAL_ERROR_K, **error_k})
+    doubted = DOUBTED in values
+    return Known(parameter_set.id, belief, noise, {**USUAL_ERROR_K, **error_k}, doubted)
 
 
 def _covariance(kind: Kind, values: Mapping[str, Value]) -> FloatArray:
