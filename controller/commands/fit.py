@@ -7,7 +7,6 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from controller.commands._network import network_lines
 from controller.commands._score import score_lines, scored
 from controller.commands._shared import say, say_json, with_store
 from controller.configuration import Configuration
@@ -81,6 +80,7 @@ def answer(
     configuration: Configuration, reader: Reader, *, as_json: bool, with_score: bool = False
 ) -> int:
     """Print each zone's parameters in force and from the description, and how well they do."""
+    from controller.commands._network import network_lines
     from controller.planning.parameters import day_one_set
 
     site = configuration.site

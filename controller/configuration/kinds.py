@@ -23,7 +23,7 @@ _IDENT = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})", re.ASCII)
 _CREDENTIAL = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,99}")
-_POINTER = re.compile(r"(/([^~]|~[01])*)+")
+_POINTER = re.compile(r"(/([^~/]|~[01])*)+")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _NOT_FINITE = frozenset({"nan", "inf", "infinity"})
 

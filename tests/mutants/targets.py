@@ -74,6 +74,15 @@ def targets() -> list[Target]:
             ),
             only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
         ),
+        Target(
+            "controller/command_numbers.py",
+            (
+                f"{UNIT}/test_command_numbers.py",
+                f"{UNIT}/test_cycle.py",
+                f"{UNIT}/test_cycle_times.py",
+                f"{UNIT}/test_guard.py",
+            ),
+        ),
         Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
         Target(
             "controller/relays/mqtt.py",

@@ -73,6 +73,7 @@ VALUES = [
     ("topic: slipway/air", "topic: ‸$SYS/air", "no topic"),
     ("value_pointer: /v", "value_pointer: ‸v", "no JSON Pointer"),
     ("value_pointer: /v", "value_pointer: ‸/a~2", "no JSON Pointer"),
+    ("value_pointer: /v", f"value_pointer: ‸{'/' * 40}~", "no JSON Pointer"),
     ("role: outdoor", "role: ‸outdor", "unknown (nearest: outdoor)"),
     ("unit: °F", "unit: ‸bar", "no unit of the role air; it must be °C or °F"),
     ("unit: °F", "unit: ‸kelvin", "no unit of the role air"),
