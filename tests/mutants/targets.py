@@ -76,12 +76,7 @@ def targets() -> list[Target]:
         ),
         Target(
             "controller/command_numbers.py",
-            (
-                f"{UNIT}/test_command_numbers.py",
-                f"{UNIT}/test_cycle.py",
-                f"{UNIT}/test_cycle_times.py",
-                f"{UNIT}/test_guard.py",
-            ),
+            tuple(f"{UNIT}/test_{name}.py" for name in ("command_numbers", "cycle", "cycle_times")),
         ),
         Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
         Target(
