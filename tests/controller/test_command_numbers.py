@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.command_numbers import next_numbers, numbers_at_start
+from controller.command_numbers import gap_s, next_numbers, numbers_at_start
 from controller.records.decision import HeaterState
 from controller.records.instant import Instant
 from tests.controller.builders import START, START_S
@@ -35,3 +35,52 @@ def test_one_that_began_with_a_set_clock_only_counts(before: int, after: int | N
     """Ten times as slowly as the seconds go by, so that a lost store can always catch up."""
     found, _ = next_numbers(HeaterState(sequence=before, issued_s=START_S), START, START.mono_s)
     assert found == (before + 1 if after is None else after)
+
+
+@pytest.mark.parametrize(
+    ("mono_s", "utc_s", "gap"),
+    [
+        (10.0, 10.0, 10.0),
+        (0.5, 0.5, 0.5),
+        (0.0, 0.0, 0.0),
+        (-0.5, -0.5, None),  # another boot
+        (10.0, 15.0, 10.0),
+        (10.0, 15.01, None),
+        (10.0, 5.0, 10.0),
+        (10.0, 4.99, None),
+        (1.0, -3.0, 1.0),
+    ],
+)
+def test_time_between_two_processes_is_what_both_clocks_tell(
+    mono_s: float, utc_s: float, gap: float | None
+) -> None:
+    """Within five seconds, by the monotonic one."""
+    now = Instant(START.utc_s + utc_s, START.mono_s + mono_s)
+    assert gap_s(START, now) == gap
+    assert gap_s(None, now) is None
+
+
+@pytest.mark.parametrize(
+    ("mono_s", "leap_s"),
+    [
+        (0.0, 0.0),
+        (0.5, 0.5),
+        (45.0, 45.0),
+        (70.0, 70.0),
+        (70.5, 70.0),
+        (3600.0, 70.0),
+        (-0.5, 70.0),
+    ],
+)
+def test_a_new_process_begins_past_what_may_have_been_sent(mono_s: float, leap_s: float) -> None:
+    """As long as the pause, a row's time at most; all of that where the machine began anew."""
+    ticked = Instant(START_S, 40.0)
+    old = HeaterState(sequence=int(START_S) + 1000, issued_s=START_S, ticked=ticked)
+    found = numbers_at_start(old, Instant(START_S - 3600.0, 40.0 + mono_s))
+    assert found == (int(START_S) + 1020, START_S + leap_s)
+
+
+def test_without_a_stored_tick_a_rows_time_is_leapt_over() -> None:
+    """As a store of an earlier version, or one that was half read, has none."""
+    found = numbers_at_start(HeaterState(sequence=7, issued_s=START_S), START)
+    assert found == (int(START_S), START_S + 70.0)
