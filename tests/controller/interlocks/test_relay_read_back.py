@@ -81,7 +81,7 @@ def test_one_late_report_never_confirms_itself(before_s: float) -> None:
     script = Script(relay_read_back)
     for waited_s in range(0, 300, 10):
         verdict = script.tick(
-            state(True, age_s=before_s + waited_s), heating=False, command_age_s=100.0 + waited_s
+            state(True, age_s=before_s + waited_s), heating=False, command_age_s=400.0 + waited_s
         )
         assert verdict.severity is Severity.TRIP
 

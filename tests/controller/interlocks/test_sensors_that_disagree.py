@@ -189,8 +189,10 @@ def test_two_gauges_above_the_relief_valve_agree_too() -> None:
     high = view().loop_facts["bay-loop"].high_bar
     both = two(Role.PRESSURE, high + 0.1, high + 0.8)
     assert Script(sensors_that_disagree).run(60.0, *both).severity is Severity.ALLOW
-    mixed = two(Role.PRESSURE, 0.2, high + 0.1)
-    assert Script(sensors_that_disagree).run(60.0, *mixed).severity is Severity.OFF
+    low = view().loop_facts["bay-loop"].low_bar
+    for mixed in ((0.2, high + 0.1), (0.0, low), (high, high + 0.8)):
+        readings = two(Role.PRESSURE, *mixed)
+        assert Script(sensors_that_disagree).run(60.0, *readings).severity is Severity.OFF
 
 
 def test_a_gauge_of_a_place_without_facts_is_only_compared() -> None:
