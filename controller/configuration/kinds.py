@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import ipaddress
 import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -200,7 +201,17 @@ def _entries_pointer(given: str) -> str:
 def _host(given: str) -> str:
     if not given or not given.isprintable() or set(given) & set(" /@#?") or len(given) > 253:
         raise Unfit("no host name")
+    if ":" in given and not _is_ipv6(given):
+        raise Unfit("no host name: a port stands under port")
     return given
+
+
+def _is_ipv6(given: str) -> bool:
+    try:
+        ipaddress.IPv6Address(given)
+    except ValueError:
+        return False
+    return True
 
 
 def _folder(given: str) -> str:

@@ -37,6 +37,8 @@ VALUES = [
     ("../state", "‸site.yaml", "site.yaml is a file; give a folder"),
     ("{host: localhost}", "‸localhost", "broker is the single text 'localhost'"),
     ("{host: localhost}", "{host: ‸'a b'}", "no host name"),
+    ("{host: localhost}", "{host: ‸'localhost:1883'}", "a port stands under port"),
+    ("{host: localhost}", "{host: '::1', port: ‸0}", "a whole number from 1 to 65535"),
     ("{host: localhost}", "{host: a, port: ‸0}", "a whole number from 1 to 65535"),
     ("{host: localhost}", "{host: a, port: ‸1.5}", "not whole"),
     ("{host: localhost}", "{host: a, protocol: ‸3.1}", "one of 3.1.1, 5"),
