@@ -164,10 +164,11 @@ def interval_90(value: Value, *, positive: bool) -> tuple[float, float]:
 
 def _errors(in_force: ParameterSet) -> str:
     """The rms errors of forecasts over several hours, the only kind that counts here."""
-    errors = dict(in_force.error_k or {})
-    for name, value in in_force.values.items():
-        if name.startswith("residual_") and name.endswith("h_k"):
-            errors.setdefault(name.removeprefix("residual_").removesuffix("h_k"), value.value)
+    errors = dict(in_force.error_k or {}) or {
+        name.removeprefix("residual_").removesuffix("h_k"): value.value
+        for name, value in in_force.values.items()
+        if name.startswith("residual_") and name.endswith("h_k")
+    }
     if not errors:
         return "How far its predictions are off is not known before there is history."
     told = ", ".join(f"{errors[h]:.2f} K after {h} h" for h in sorted(errors, key=float))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import ipaddress
+import math
 import re
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
