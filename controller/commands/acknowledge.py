@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"The request could not be left, and nothing is lifted: {error}", file=sys.stderr)
         return 2
     local = LocalTime(configuration.site.time_zone)
-    for line in told(seen, heater, runs=is_held(configuration.store), local=local):
+    for line in told(seen, heater, runs=is_held(configuration.store, args.site), local=local):
         say(line)
     return 0
 
