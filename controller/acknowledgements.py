@@ -14,11 +14,12 @@ class Acknowledgements:
 
     What is found at the first tick was left while no service ran, and much may have come since: a
     heater renamed, a backup brought back, a sensor taken out. What is found later was left within
-    the last tick, and lifts whatever stands.
+    the last tick, and lifts whatever stands. After ticks in which the requests could not be looked
+    at, what is found may be as old as those left before the start.
     """
 
     def __init__(self) -> None:
-        self._is_first = True
+        self._may_be_old = True
 
     def take(
         self, store: Path, *, known: frozenset[str]
@@ -33,12 +34,13 @@ class Acknowledgements:
             The heaters that there are.
         """
         taken = take_acknowledgements(store, known=known)
-        was_first, self._is_first = self._is_first, False
+        may_be_old, self._may_be_old = self._may_be_old, not taken.listed
         given = {
-            heater: Acknowledged(waits) if was_first else EVERYTHING
-            for heater, waits in taken.items()
+            heater: Acknowledged(waits) if may_be_old else EVERYTHING
+            for heater, waits in taken.given.items()
         }
-        return given, tuple(_notice(heater, given[heater]) for heater in sorted(given))
+        troubles = (Notice(NoticeKind.NOT_ACKNOWLEDGED, t, alarm=True) for t in taken.troubles)
+        return given, (*(_notice(heater, given[heater]) for heater in sorted(given)), *troubles)
 
 
 def _notice(heater: str, given: Acknowledged) -> Notice:
@@ -46,7 +48,7 @@ def _notice(heater: str, given: Acknowledged) -> Notice:
         text = f"Acknowledged for {heater}: lockouts, and sensors taken out."
     elif given.rules:
         waited = ", ".join(sorted(given.rules)).replace("_", " ")
-        text = f"Acknowledged for {heater} before the service started: {waited}, and nothing else."
+        text = f"Acknowledged for {heater} while no service looked: {waited}, and nothing else."
     else:
         text = (
             f"An acknowledgement for {heater} was left when nothing waited for it: it lifts none."

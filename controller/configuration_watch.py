@@ -24,7 +24,7 @@ class ConfigurationWatch:
     """
 
     def __init__(self, site_path: Path, loaded: Configuration) -> None:
-        self._site_path = site_path
+        self.site_path = site_path
         self._stamp = _stamp(site_path)
         self._broken: Notice | None = None
         self.current = loaded
@@ -38,12 +38,12 @@ class ConfigurationWatch:
 
     def look(self) -> bool:
         """Whether a new configuration has been taken up since the last look."""
-        stamp = _stamp(self._site_path)
+        stamp = _stamp(self.site_path)
         if stamp == self._stamp:
             return False
         self._stamp = stamp
         try:
-            loaded = load_all(self._site_path, broker=Use.NOW)
+            loaded = load_all(self.site_path, broker=Use.NOW)
         except ConfigurationError as error:
             self._broken = _broken(error)
             return False

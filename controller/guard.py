@@ -160,8 +160,7 @@ class Guard:
         if any(desk.relay.taken_over or desk.outputs.taken_over for desk in self._heaters):
             raise TakenOver
         known = frozenset(desk.heater.id for desk in self._heaters)
-        store = self._watch.current.store
-        acknowledged, told = self._acknowledgements.take(store, known=known)
+        acknowledged, told = self._take_acknowledgements(known)
         notices = self._gather(now) + self._watch.notices + tuple(self._for_once) + told
         self._for_once.clear()
         for desk in self._heaters:
@@ -172,6 +171,15 @@ class Guard:
                 log.exception("unexpected error while deciding for heater %s", desk.heater.id)
                 self._off(now, unexpected(error), [desk])
         self._ask(now)
+
+    def _take_acknowledgements(
+        self, known: frozenset[str]
+    ) -> tuple[Mapping[str, Acknowledged], tuple[Notice, ...]]:
+        try:
+            return self._acknowledgements.take(self._watch.current.store, known=known)
+        except Exception as error:
+            log.exception("unexpected error while taking acknowledgements")
+            return {}, (unexpected(error),)
 
     def _ask(self, now: Instant) -> None:
         """Ask the planner last, so that a plan starts from the commands of this tick."""

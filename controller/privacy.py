@@ -33,6 +33,14 @@ def tighten(store: Path) -> None:
     store : Path
         The folder of the records.
     """
+    try:
+        _tighten(store)
+    except OSError as error:
+        # what cannot be looked at is no reason to let the pipes freeze
+        log.warning("whether others may reach %s cannot be seen (%s)", store, error.strerror)
+
+
+def _tighten(store: Path) -> None:
     ours = list(_of_ours(store))
     if any(path.is_dir() for path in set(store.iterdir()) - set(ours)):
         if store.stat().st_mode & _OTHERS:

@@ -200,7 +200,7 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
     configuration = watch.current
     site = configuration.site
     with ExitStack() as stack:
-        stack.enter_context(site_lock(configuration.store))
+        stack.enter_context(site_lock(configuration.store, watch.site_path))
         store = open_lasting_writer(configuration.store)
         stack.callback(_close_store, store)
         # no id has an underscore: no two sites make the same name

@@ -31,7 +31,7 @@ class StoredStates:
     """
 
     def __init__(self, store: Writer, heaters: Collection[str]) -> None:
-        self._store = store
+        self._store, self._heaters = store, heaters
         self._gone = store.adopt_lockouts(heaters)
         self._unread: set[str] = set()
 
@@ -57,6 +57,8 @@ class StoredStates:
         """
         if heater not in self._unread:
             return carry
+        # at the start their folder may have been as far away as the store was
+        self._store.adopt_lockouts(self._heaters)
         before = Carry.at_start(self._stored(heater), now).state
         self._unread.discard(heater)
         state = replace(

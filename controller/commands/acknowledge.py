@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import os
+import pwd
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import closing
@@ -19,6 +22,7 @@ from controller.records.safety import Clears, Severity
 from controller.requests import leave_acknowledgement
 from controller.site_lock import is_held
 from controller.store import StoreFailed, StoreMissing, open_reader
+from controller.store.database import FILE_NAME
 from controller.store.lockout_marks import LockoutMarks
 
 SUMMARY = "lift a lockout after its cause is put right, or confirm that a sensor is gone for good"
@@ -41,14 +45,53 @@ def run(args: argparse.Namespace) -> int:
         wrong = f"there is no heater {args.heater!r}" if args.heater else "which heater?"
         print(f"{wrong}; use --heater with one of: {', '.join(heaters)}", file=sys.stderr)
         return 2
+    if refusal := not_heard(
+        configuration.store, f"--site {shlex.quote(str(args.site))} --heater {heater}"
+    ):
+        print(refusal, file=sys.stderr)
+        return 2
     now_s = SystemClock().now().utc_s
     seen = look(configuration.store, heater)
     # also where nothing seems to wait: a lockout may stand that could not be written
-    leave_acknowledgement(configuration.store, heater, at_s=now_s, waits=seen.waits)
+    try:
+        leave_acknowledgement(configuration.store, heater, at_s=now_s, waits=seen.waits)
+    except OSError as error:
+        print(f"The request could not be left, and nothing is lifted: {error}", file=sys.stderr)
+        return 2
     local = LocalTime(configuration.site.time_zone)
-    for line in told(seen, heater, runs=is_held(configuration.store), local=local):
+    for line in told(seen, heater, runs=is_held(configuration.store, args.site), local=local):
         say(line)
     return 0
+
+
+def not_heard(store: Path, arguments: str) -> str | None:
+    """Why the service would not hear who asks, with what to say instead; None where it would.
+
+    What root leaves the service's user cannot read: the lockout would stand, and the owner
+    believe it lifted. So not even root may ask in the place of the store's own user.
+
+    Parameters
+    ----------
+    store : Path
+        The store's folder.
+    arguments : str
+        What the command was given.
+    """
+    try:
+        owners = [path.stat().st_uid for path in (store, store / FILE_NAME) if path.exists()]
+    except OSError as error:
+        return f"The records cannot be reached: {error}. Acknowledge as the service's own user."
+    if not owners or os.geteuid() in owners:  # none: no service has run here yet
+        return None
+    try:
+        user = pwd.getpwuid(owners[-1]).pw_name
+    except KeyError:
+        user = f"#{owners[-1]}"
+    command = f"sudo -u {shlex.quote(user)} slabtide acknowledge {arguments}"
+    return (
+        f"The records in {store} are the user {user}'s, whose service could not read a request of "
+        f"another user. Nothing is lifted; right: {command}"
+    )
 
 
 @dataclass(frozen=True, slots=True)

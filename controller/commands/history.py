@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         progress = _Progress(f"reading {args.file.name}")
         log = read_log(args.file, configuration.site, now_s=now_s, report=progress)
-        with site_lock(configuration.store):
+        with site_lock(configuration.store, args.site):
             return _Import(configuration, args.file, log, now_s).run(replace_old=args.replace)
     except LogError as error:
         for problem in error.problems:

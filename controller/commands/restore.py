@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
     configuration = load_all(args.site)
     try:
-        with site_lock(configuration.store):
+        with site_lock(configuration.store, args.site):
             restored = restore(
                 configuration.store,
                 args.from_file,

@@ -34,9 +34,17 @@ class LockoutMarks:
         self._marked: dict[str, frozenset[str]] = {}
 
     def of(self, heater: str) -> frozenset[str]:
-        """The rules that have locked a heater out, as its mark says; none without a mark."""
+        """The rules that have locked a heater out, as its mark says; none without a mark.
+
+        None, too, where nobody can say whether there is one, the disk being gone or closed to us:
+        a record that is lost must not end frost protection.
+        """
         path = self._path(heater)
-        if not path.exists():
+        try:
+            if not path.exists():
+                return frozenset()
+        except OSError as error:
+            log.error("whether %s was locked out cannot be seen: %s", heater, error)  # noqa: TRY400 - no bug to trace
             return frozenset()
         try:
             names = json.loads(path.read_bytes())
@@ -50,11 +58,11 @@ class LockoutMarks:
 
         A heater with a new name is the same boiler: no edit of the site file lifts a lockout.
         """
-        strangers = {path.stem for path in self._folder.glob("*.json")} - set(heaters)
+        strangers = set(_marked(self._folder)) - set(heaters)
         for stranger in strangers:
             for heater in heaters:
                 self.keep(heater, self.of(heater) | self.of(stranger))
-            if heaters and all(self._path(heater).exists() for heater in heaters):
+            if heaters and set(heaters) <= set(_marked(self._folder)):
                 self.lift(stranger, frozenset())
         return frozenset(strangers)
 
@@ -98,5 +106,14 @@ def take_along(before: Path, after: Path) -> None:
     if before == after:
         return
     left, new = LockoutMarks(before), LockoutMarks(after)
-    for path in sorted((before / FOLDER).glob("*.json")):
-        new.keep(path.stem, left.of(path.stem) | new.of(path.stem))
+    for heater in _marked(before / FOLDER):
+        new.keep(heater, left.of(heater) | new.of(heater))
+
+
+def _marked(folder: Path) -> list[str]:
+    """The heaters that have a mark; none that could be seen where the folder cannot be read."""
+    try:
+        return sorted(path.stem for path in folder.glob("*.json"))
+    except OSError as error:
+        log.error("lockouts beside the store cannot be seen: %s", error)  # noqa: TRY400 - no bug to trace
+        return []

@@ -50,8 +50,10 @@ def set_orphans_aside(folder: Path, *, at_s: float) -> None:
 
 
 def damaged_stores(folder: Path) -> tuple[Path, ...]:
-    """The stores that lie aside because they were damaged, by time."""
-    return tuple(sorted(folder.glob(f"{_STEM}-damaged-*.db")))
+    """The stores that lie aside because they were damaged, by time; none that could be seen."""
+    with contextlib.suppress(OSError):
+        return tuple(sorted(folder.glob(f"{_STEM}-damaged-*.db")))
+    return ()
 
 
 def _free_name(folder: Path, stem: str) -> Path:

@@ -42,7 +42,11 @@ def modes(folder: Path) -> dict[str, str]:
 def test_each_door_makes_private_files_by_itself(open_umask: None, tmp_path: Path) -> None:
     """Store, lock, requests and lockstep socket, without help from the process's umask."""
     store = tmp_path / "state"
-    with site_lock(store), closing(open_writer(store)), Pacer(tmp_path / "pace"):
+    with (
+        site_lock(store, tmp_path / "site.yaml"),
+        closing(open_writer(store)),
+        Pacer(tmp_path / "pace"),
+    ):
         leave_acknowledgement(store, "boiler", at_s=1.0)
         found = modes(tmp_path)
     assert {name for name, mode in found.items() if mode == "0700"} == {"state", "state/requests"}
@@ -87,7 +91,7 @@ def test_what_lay_open_is_closed_and_said(tmp_path: Path, caplog: pytest.LogCapt
     for path in [store, *store.rglob("*")]:
         path.chmod(0o755 if path.is_dir() else 0o644)
     loose = {path for path in store.rglob("*") if path.name not in ("notes.txt", "slabtide-link")}
-    with caplog.at_level(logging.WARNING), site_lock(store):
+    with caplog.at_level(logging.WARNING), site_lock(store, tmp_path / "site.yaml"):
         pass
     assert all(f"others could reach {path} " in caplog.text for path in {store, *loose})
     assert (store / "notes.txt").stat().st_mode & 0o777 == 0o644

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from controller import acknowledgements
 from controller.commands.acknowledge import Seen, look, told
 from controller.cycle import Carry, decide
 from controller.interlocks import removed_role
@@ -20,8 +23,18 @@ from controller.store.database import FILE_NAME
 from controller.store.lockout_marks import LockoutMarks
 from controller.store.writer import open_writer
 from controller.supervisor import supervise
-from tests.controller.builders import MILD, START, START_S, Script, make_situation, sensed, view
-from tests.controller.guard_bench import Workshop, recorded
+from tests.controller.builders import (
+    MILD,
+    START,
+    START_S,
+    Script,
+    air,
+    make_situation,
+    sensed,
+    slab,
+    view,
+)
+from tests.controller.guard_bench import Trouble, Workshop, recorded
 
 LOCAL = LocalTime("Europe/Berlin")
 
@@ -93,6 +106,77 @@ def test_a_sensor_taken_out_after_it_is_not_confirmed() -> None:
     assert script.restart(*MILD, acknowledged=other).severity is Severity.OFF
     own = Acknowledged(frozenset({"removed_role"}))
     assert script.restart(*MILD, acknowledged=own).severity is Severity.ALLOW
+
+
+# --- what cannot be taken -----------------------------------------------------------------------
+
+
+def blind(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The folder of the requests is on a disk that is gone."""
+
+    def refuse(path: Path) -> None:
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    monkeypatch.setattr(os, "scandir", refuse)
+
+
+def test_frost_protection_outlives_the_disk_of_the_requests(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither the listing nor the record works: it heats, and every decision has the alarm."""
+    workshop.intake.readings = (
+        *(slab(3.0), air(3.0)),
+        *(slab(3.0, subject="loft"), air(3.0, subject="loft")),
+    )
+    blind(monkeypatch)
+    workshop.store.shut = True
+    workshop.run(660.0)
+    assert workshop.last_sent() == {"boiler": True, "kettle": True}
+    (alarm,) = [n for n in workshop.cries()[-1].notices if n.kind is NoticeKind.NOT_ACKNOWLEDGED]
+    assert alarm.alarm
+    assert "Acknowledgements cannot be read" in alarm.text
+
+
+def test_an_error_that_nobody_thought_of_leaves_frost_protection(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever is wrong with the requests, it is told and is OFF but for frost."""
+
+    def fail(*_: object, **__: object) -> None:
+        raise Trouble("out of the blue")
+
+    monkeypatch.setattr(acknowledgements, "take_acknowledgements", fail)
+    workshop.intake.readings = (
+        *(slab(3.0), air(3.0)),
+        *(slab(3.0, subject="loft"), air(3.0, subject="loft")),
+    )
+    workshop.run(660.0)
+    assert workshop.last_sent() == {"boiler": True, "kettle": True}
+    assert NoticeKind.UNEXPECTED_ERROR in kinds(workshop)
+
+
+def test_what_is_found_after_a_blind_time_lifts_only_what_it_names(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody knows how old it is: as with one left while no service ran."""
+    lock(workshop, "slab_over_temperature")
+    workshop.start()
+    workshop.tick()
+    leave_acknowledgement(workshop.folder, "boiler", at_s=0.0, waits={"loop_pressure"})
+    with monkeypatch.context() as patched:
+        blind(patched)
+        workshop.tick()
+    assert NoticeKind.ACKNOWLEDGED in kinds(workshop)
+    assert workshop.store.states["boiler"].latched == {"slab_over_temperature"}
+
+
+def test_a_request_that_is_none_is_an_alarm(workshop: Workshop) -> None:
+    """It stands in the decision of the tick that has met it."""
+    workshop.tick()
+    path = leave_acknowledgement(workshop.folder, "boiler", at_s=0.0)
+    path.write_bytes(b"rubbish")
+    told_of = {n for d in recorded(workshop.tick(), "boiler") for n in d.notices}
+    assert {n.kind for n in told_of if n.alarm} == {NoticeKind.NOT_ACKNOWLEDGED}
 
 
 # --- what the owner is told ---------------------------------------------------------------------

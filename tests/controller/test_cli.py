@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import pwd
 import shlex
 import subprocess
 import sys
@@ -162,21 +163,52 @@ def test_looking_at_the_commands_loads_no_numerics() -> None:
     assert run_program(code=code).stdout == "[]\n"
 
 
-def test_acknowledge_names_a_heater_that_there_is(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """The request is left for the site's only heater; another one is bad input."""
+def example_site(tmp_path: Path) -> Path:
+    """The example's files; its records would stand in ``state`` beside their folder."""
     examples = Path(__file__).parents[2] / "config"
     folder = tmp_path / "config"
     folder.mkdir()
     for name in ("site.yaml", "limits.yaml", "bookings.yaml"):
         (folder / name).write_text((examples / name).read_text("utf-8"), "utf-8")
-    site = str(folder / "site.yaml")
+    return folder / "site.yaml"
+
+
+def test_acknowledge_names_a_heater_that_there_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The request is left for the site's only heater; another one is bad input."""
+    site = str(example_site(tmp_path))
     assert main(["acknowledge", "--site", site, "--heater", "furnace"]) == 2
     assert "furnace" in capsys.readouterr().err
     assert main(["acknowledge", "--site", site]) == 0
     assert "nothing at boiler waits" in capsys.readouterr().out
     assert len(list((tmp_path / "state" / "requests").iterdir())) == 1
+
+
+def test_acknowledging_as_another_user_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What root leaves the service cannot read: nothing is left, and the right command is told."""
+    site = str(example_site(tmp_path))
+    (tmp_path / "state").mkdir()
+    owner = pwd.getpwuid(os.geteuid()).pw_name
+    monkeypatch.setattr(os, "geteuid", lambda: (tmp_path / "state").stat().st_uid + 1)
+    assert main(["acknowledge", "--site", site]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert f"sudo -u {owner} slabtide acknowledge --site {site} --heater boiler" in said.err
+    assert list((tmp_path / "state").iterdir()) == []
+
+
+def test_a_request_that_cannot_be_left_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A disk that is full or read-only lifts no lockout, and nobody may believe it did."""
+    site = str(example_site(tmp_path))
+    (tmp_path / "state").mkdir()
+    (tmp_path / "state" / "requests").write_text("in the way")
+    assert main(["acknowledge", "--site", site]) == 2
+    assert "nothing is lifted" in capsys.readouterr().err
 
 
 def test_a_socket_at_which_nobody_listens_is_bad_input(

@@ -176,7 +176,7 @@ class Requests:
             os.mkfifo(path)
         else:
             path.write_bytes(data)
-        found = take_acknowledgements(self._store, known=frozenset({HEATER}))
+        found = take_acknowledgements(self._store, known=frozenset({HEATER})).given
         if found:
             assert set(found) == {HEATER}
             assert all(isinstance(rule, str) for rule in found[HEATER])

@@ -59,7 +59,7 @@ def test_there_and_back(
 ) -> None:
     """What was backed up while the service's lock is held is back after a loss."""
     copy = tmp_path / "copy.db"
-    with site_lock(store):
+    with site_lock(store, store / "site.yaml"):
         assert run("backup", copy) == 0
     assert "every page checked, up to 20" in capsys.readouterr().out
     (store / "slabtide.db").unlink()
@@ -75,7 +75,7 @@ def test_a_running_service_is_not_restored_under(
     """Exit code 1, and nothing has changed."""
     run("backup", tmp_path / "copy.db")
     before = (store / "slabtide.db").read_bytes()
-    with site_lock(store):
+    with site_lock(store, store / "site.yaml"):
         assert run("restore", tmp_path / "copy.db") == 1
     assert "stop it first" in capsys.readouterr().err
     assert (store / "slabtide.db").read_bytes() == before

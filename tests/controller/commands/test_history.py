@@ -192,7 +192,7 @@ def test_a_running_service_has_to_be_stopped_first(
     site: Path, log: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It alone writes its records: exit code 1 and what to do."""
-    with site_lock(load_all(site).store):
+    with site_lock(load_all(site).store, site):
         assert _import(site, log) == 1
     assert "Stop it, import, and start it again" in capsys.readouterr().err
 
