@@ -20,13 +20,17 @@ class ConfigurationWatch:
     ----------
     site_path : Path
     loaded : Configuration
-        What was read from it at the start.
+        What is in force at the start.
+    broken : Notice, optional
+        The alarm where that is not what the files say, because they hold a mistake.
     """
 
-    def __init__(self, site_path: Path, loaded: Configuration) -> None:
+    def __init__(
+        self, site_path: Path, loaded: Configuration, broken: Notice | None = None
+    ) -> None:
         self.site_path = site_path
         self._stamp = _stamp(site_path)
-        self._broken: Notice | None = None
+        self._broken = broken
         self.current = loaded
 
     @property
@@ -66,7 +70,5 @@ def _file_stamp(path: Path) -> tuple[int, int] | None:
 
 
 def _broken(error: ConfigurationError) -> Notice:
-    first, others = error.problems[0], len(error.problems) - 1
-    more = f" (and {others} more; see `slabtide check`)" if others else ""
-    text = f"{first}{more}. The last good configuration stays in force."
+    text = f"{error.in_short} The last good configuration stays in force."
     return Notice(NoticeKind.KEPT_LAST_CONFIGURATION, text, alarm=True)

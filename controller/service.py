@@ -19,11 +19,11 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from controller.clock import Clock, SteppedClock, SystemClock
-from controller.configuration import Use, load_all
 from controller.configuration_watch import ConfigurationWatch
 from controller.guard import Guard, TakenOver
 from controller.housekeeping import Housekeeping
 from controller.intake import Intake
+from controller.last_good import load_or_last_good
 from controller.lockstep import MESSAGES_WAIT_S, Pace, PacerGone, wait_for
 from controller.planner_process import PlannerProcess
 from controller.planning_desk import PlanningDesk
@@ -60,7 +60,7 @@ def serve(site_path: Path) -> None:
     Raises
     ------
     ConfigurationError
-        Where the configuration is not good at the start.
+        Where the configuration is not good at the start, and nothing stands in for it.
     AlreadyRunning
         Where another service runs on this site.
     TakenOver
@@ -69,7 +69,7 @@ def serve(site_path: Path) -> None:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    watch = ConfigurationWatch(site_path, load_all(site_path, broker=Use.NOW))
+    watch = ConfigurationWatch(site_path, *load_or_last_good(site_path))
     while not stop.is_set():
         store = watch.current.store
         _serve_one_site(watch, stop)
@@ -79,7 +79,7 @@ def serve(site_path: Path) -> None:
 def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
     """Run on a clock that is paced through a Unix socket, until the pacer hangs up."""
     pace, real = Pace(socket_path), SystemClock()
-    watch = ConfigurationWatch(site_path, load_all(site_path, broker=Use.NOW))
+    watch = ConfigurationWatch(site_path, *load_or_last_good(site_path))
     moment = pace.next_moment()
     if moment is None:
         return

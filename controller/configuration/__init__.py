@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from controller.calendar import Bookings
 from controller.configuration.bookings import Surroundings, read_bookings
 from controller.configuration.broker import Use, check_access
 from controller.configuration.cross_checks import check_limits_suit, check_site
 from controller.configuration.fields import Fields
+from controller.configuration.kinds import FOLDER, IDENT
 from controller.configuration.limits import read_limits, target_span
 from controller.configuration.output_checks import check_outputs
 from controller.configuration.problems import ConfigurationError, Findings, Problem, Spot
@@ -51,7 +53,11 @@ class Configuration:
 
 
 def load_all(
-    site_path: Path, *, bookings_path: Path | None = None, broker: Use = Use.NONE
+    site_path: Path,
+    *,
+    bookings_path: Path | None = None,
+    broker: Use = Use.NONE,
+    instead: Mapping[str, str] = MappingProxyType({}),
 ) -> Configuration:
     """Read the site file and, beside it, the limits and the bookings.
 
@@ -62,6 +68,8 @@ def load_all(
         Another bookings file than the one beside the site file.
     broker : Use
         Whether the broker will be used, so that its secrets and certificates must be fit, too.
+    instead : mapping
+        File name to a text that is taken for what stands in it; such a file is not read.
 
     Returns
     -------
@@ -76,7 +84,7 @@ def load_all(
     findings = Findings()
     texts: dict[str, str] = {}
     fields = [
-        _open(path, findings, texts)
+        _open(path, findings, texts, instead.get(path.name))
         for path in (
             site_path,
             folder / LIMITS_NAME,
@@ -98,8 +106,28 @@ def load_all(
     return Configuration(read.site, limits, bookings, folder, store, texts)
 
 
-def _open(path: Path, findings: Findings, texts: dict[str, str]) -> Fields:
-    text = read_text(path, findings)
+def site_line(site_path: Path, key: str, *, instead: str | None = None) -> str | None:
+    """What one line of a site file says that cannot be read as a whole; None where it cannot tell.
+
+    Parameters
+    ----------
+    site_path : Path
+    key : str
+        ``id`` or ``store``, which stand in a line of their own.
+    instead : str, optional
+        A text that is taken for what stands in the file.
+    """
+    text = read_text(site_path, Findings()) if instead is None else instead
+    line = "\n".join(line for line in (text or "").splitlines() if line.startswith(f"{key}:"))
+    findings = Findings()
+    table = read_tree(line, str(site_path), findings)
+    with Fields(table, path="", spot=Spot(str(site_path)), findings=findings) as fields:
+        value = fields.read(key, IDENT if key == "id" else FOLDER)
+    return None if findings.sorted() else value
+
+
+def _open(path: Path, findings: Findings, texts: dict[str, str], instead: str | None) -> Fields:
+    text = read_text(path, findings) if instead is None else instead
     table = None
     if text is not None:
         texts[path.name] = text
@@ -116,4 +144,5 @@ __all__ = [
     "Problem",
     "Use",
     "load_all",
+    "site_line",
 ]

@@ -41,6 +41,13 @@ class ConfigurationError(Exception):
         super().__init__("\n".join(str(problem) for problem in problems))
         self.problems = list(problems)
 
+    @property
+    def in_short(self) -> str:
+        """The first problem, and how many more there are."""
+        others = len(self.problems) - 1
+        more = f" (and {others} more; see `slabtide check`)" if others else ""
+        return f"{self.problems[0]}{more}."
+
 
 class Findings:
     """The problems found so far, across files."""
