@@ -65,7 +65,15 @@ _ALARMS = {
 }
 """Rule and reason -> alarm for as long as the rule says so."""
 
-REPEATED = frozenset({NoticeKind.HEAT_AFTER_OFF, NoticeKind.PUMP_STANDS})
+FROST_WAITS = Notice(
+    NoticeKind.FROST_WAITS,
+    "Frost protection asks for heat and has waited for pump or valves for longer than they may "
+    "take: look at their boards. Until then only a hard-wired frost stat or glycol guards the "
+    "pipes.",
+    alarm=True,
+)
+
+REPEATED = frozenset({NoticeKind.HEAT_AFTER_OFF, NoticeKind.PUMP_STANDS, NoticeKind.FROST_WAITS})
 """Alarms that are given again every minute while they last."""
 
 

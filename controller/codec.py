@@ -16,7 +16,7 @@ T = TypeVar("T")
 def to_plain(value: object) -> Any:
     """Turn a record (or a tuple, mapping, enum or number of them) into JSON values."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {name: to_plain(getattr(value, name)) for name in _given(type(value))}
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, Mapping):
@@ -38,6 +38,12 @@ def from_plain(kind: type[T], data: object) -> T:
     """
     hint: Any = kind
     return typing.cast(T, _decoder(hint)(data))
+
+
+@cache
+def _given(record: Any) -> tuple[str, ...]:
+    """The fields that make a record; what it works out of them itself is not kept."""
+    return tuple(field.name for field in dataclasses.fields(record) if field.init)
 
 
 _Decoder = Callable[[object], object]
@@ -93,7 +99,8 @@ def _decoder_of_mapping(item: Any) -> _Decoder:
 
 
 def _decoder_of_record(kind: Any) -> _Decoder:
-    decoders = {name: _decoder(hint) for name, hint in typing.get_type_hints(kind).items()}
+    hints = typing.get_type_hints(kind)
+    decoders = {name: _decoder(hints[name]) for name in _given(kind)}
 
     def rebuild(data: object) -> object:
         if not isinstance(data, dict):

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from controller import __version__, outputs
-from controller.alarms import alarms, unexpected
+from controller.alarms import FROST_WAITS, alarms, unexpected
+from controller.command_numbers import gap_s, next_numbers, numbers_at_start
 from controller.interlocks import frost_protection
 from controller.interlocks.doubt import doubted
 from controller.outputs import Account, Fitted, Steps, sequence
@@ -40,14 +41,6 @@ SMOOTHING_S = 1200.0
 """Span of the running median of room air: a door dip of minutes moves nothing [s]."""
 SAMPLE_S = 60.0
 """Least distance of two values in that median [s]."""
-UNSTORED_S = 70.0
-"""Longest time between two rows of the record, and a tick [s]."""
-CLOCKS_AGREE_S = 5.0
-"""How far two clocks may be apart on the time between two processes [s]: network time slews."""
-UNSTORED_TICKS = 20
-"""More commands than are ever made between two rows of the record. Few, so that a crash loop does
-not count faster than time: what is lost with a store is made good by the clock."""
-
 Airs = Mapping[str, tuple[tuple[float, float], ...]]
 """By zone, (monotonic time, room air) of the last minutes [s, °C]."""
 
@@ -79,8 +72,8 @@ class Situation:
         Whether a command can be delivered at this moment.
     loops : tuple of Loop
         The loops that the heater feeds.
-    outputs_reachable : bool
-        Whether pump and valves hear what they are told.
+    deaf : frozenset of str
+        The pump and valves that do not hear what they are told.
     """
 
     now: Instant
@@ -95,7 +88,7 @@ class Situation:
     notices: tuple[Notice, ...] = ()
     relay_reachable: bool = True
     loops: tuple[Loop, ...] = ()
-    outputs_reachable: bool = True
+    deaf: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,42 +112,12 @@ class Carry:
     def at_start(cls, stored: HeaterState | None, now: Instant) -> Carry:
         """The first carry of a process: whatever was on before, start means OFF.
 
-        Sequence and time of issue leap over what a killed process may have sent unstored. The
-        sequence starts from the seconds since 1970, of which there are ten to a tick, so that
-        a store that failed or was lost cannot bring it back below what a relay has seen.
+        Sequence and time of issue leap over what a killed process may have sent unstored.
         """
         old = stored or HeaterState()
-        state = replace(
-            old,
-            heating=False,
-            sequence=max(old.sequence + UNSTORED_TICKS, int(now.utc_s)),
-            # past what a clock that is set back since would not get past by itself
-            issued_s=old.issued_s + _unstored_s(old.ticked, now),
-        )
-        return cls(state=state, changed_mono_s=now.mono_s, gap_s=_gap_s(old.ticked, now))
-
-
-def _unstored_s(ticked: Instant | None, now: Instant) -> float:
-    """Longest time for which the process before may have sent commands past its last row.
-
-    Never longer than the time since then, where the machine has run on: crash loops do not run
-    ahead of time.
-    """
-    elapsed_s = now.mono_s - ticked.mono_s if ticked else UNSTORED_S
-    return min(elapsed_s, UNSTORED_S) if elapsed_s >= 0.0 else UNSTORED_S
-
-
-def _gap_s(ticked: Instant | None, now: Instant) -> float | None:
-    """Time since the last stored tick, None where the two clocks do not tell the same of it.
-
-    The monotonic clock runs on between two processes and starts anew with the machine; the wall
-    clock runs on through both and may be set.
-    """
-    if ticked is None:
-        return None
-    gap_s = now.mono_s - ticked.mono_s
-    agree = abs(now.utc_s - ticked.utc_s - gap_s) <= CLOCKS_AGREE_S
-    return gap_s if gap_s >= 0.0 and agree else None
+        sequence, issued_s = numbers_at_start(old, now)
+        state = replace(old, heating=False, sequence=sequence, issued_s=issued_s)
+        return cls(state=state, changed_mono_s=now.mono_s, gap_s=gap_s(old.ticked, now))
 
 
 def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
@@ -198,7 +161,9 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
         verdicts=ruling.verdicts,
         deciding=ruling.deciding,
         command=command,
-        notices=situation.notices + alarms(ruling.verdicts),
+        notices=situation.notices
+        + alarms(ruling.verdicts)
+        + ((FROST_WAITS,) if steps.late else ()),
         outputs=_output_commands(fitted, steps, command),
     )
     if fitted.outputs:
@@ -313,10 +278,11 @@ def _outputs(situation: Situation, carry: Carry) -> tuple[Fitted, Account]:
     ids = {output.id for output in switched.outputs}
     sensed = tuple(s for s in situation.sensed if s.subject in ids)
     account = Account.at(
+        switched,
         (carry.state.memories or {}).get(outputs.NAME, {}),
         elapsed_s=_elapsed_s(situation, carry),
         heating=carry.state.heating,
-        reachable=situation.outputs_reachable,
+        deaf=situation.deaf,
     )
     return replace(switched, sensed=sensed), account
 
@@ -360,14 +326,13 @@ def _view(
 
 
 def _command(situation: Situation, carry: Carry, *, heat: bool) -> Command:
-    """The next command: its time of issue runs on whatever the wall clock does."""
-    now, state, issued_mono_s = situation.now, carry.state, carry.issued_mono_s
-    ran_s = 0.001 if issued_mono_s is None else now.mono_s - issued_mono_s
+    """The next command, numbered above all before it."""
+    sequence, issued_s = next_numbers(carry.state, situation.now, carry.issued_mono_s)
     return Command(
         heater=situation.heater.id,
         heat=heat,
-        sequence=state.sequence + 1,
-        issued_s=max(now.utc_s, state.issued_s + ran_s),
+        sequence=sequence,
+        issued_s=issued_s,
         lease_s=LEASE_S if heat else 0.0,
     )
 

@@ -290,7 +290,7 @@ class Guard:
             notices=failed.notices + notices + standing,
             relay_reachable=desk.relay.reachable,
             loops=self._site.loops_of(heater),
-            outputs_reachable=desk.outputs.reachable,
+            deaf=desk.outputs.deaf,
         )
 
     def _decide(

@@ -43,12 +43,13 @@ class OutputDesk:
 
     def __init__(self, relays: Mapping[str, RelayPort]) -> None:
         self._relays = relays
-        self._all_took = True
+        self._did_not_take: frozenset[str] = frozenset()
 
     @property
-    def reachable(self) -> bool:
-        """Whether each of them can be told something now, and could at the last tick."""
-        return self._all_took and all(relay.connected for relay in self._relays.values())
+    def deaf(self) -> frozenset[str]:
+        """Those that cannot be told something now, or could not at the last tick."""
+        away = {output for output, relay in self._relays.items() if not relay.connected}
+        return self._did_not_take | away
 
     @property
     def taken_over(self) -> bool:
@@ -65,8 +66,8 @@ class OutputDesk:
         if not heat.heat and row_due:
             heater.send(heat)
         # all are told, whether one takes it or not
-        taken = [self._relays[told.output].send(_command(told)) for told in outputs]
-        self._all_took = all(taken)
+        taken = {told.output: self._relays[told.output].send(_command(told)) for told in outputs}
+        self._did_not_take = frozenset(output for output, took in taken.items() if not took)
         if heat.heat:
             heater.send(heat)
 

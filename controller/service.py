@@ -203,16 +203,14 @@ def _parts(watch: ConfigurationWatch, clock: Clock) -> Iterator[_Parts]:
         stack.enter_context(site_lock(configuration.store, watch.site_path))
         store = open_lasting_writer(configuration.store)
         stack.callback(_close_store, store)
+        # no id has an underscore: no two sites make the same name
         sensors = SensorIntake(
-            site.broker,
-            site.topics,
-            client_id=f"slabtide-{site.id}--sensors",  # no id of a heater has two hyphens
-            clock=clock,
+            site.broker, site.topics, client_id=f"slabtide-{site.id}__sensors", clock=clock
         )
         outputs = [output for heater in site.heaters for output in site.outputs_of(heater)]
         relays = {
             switched.id: MqttRelay(
-                site.broker, switched, client_id=f"slabtide-{site.id}-{switched.id}", clock=clock
+                site.broker, switched, client_id=f"slabtide-{site.id}_{switched.id}", clock=clock
             )
             for switched in (*site.heaters, *outputs)
         }

@@ -1,7 +1,9 @@
 """The guard watches itself: a tick that hangs ends the process, so that the will speaks.
 
 A thread of its own, on monotonic time. It ends the process without a DISCONNECT: the broker
-then publishes the will, which is OFF, and the service manager starts the service anew.
+then publishes the will, which is OFF, and the service manager starts the service anew. What holds
+the interpreter itself stops that thread too: for this the manager, where it is systemd, hears of
+every finished tick and kills a service that it no longer hears of.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import socket
 import sys
 import threading
 from collections.abc import Callable
@@ -33,6 +36,17 @@ def last_words(text: str) -> None:
         door.register(number, select.POLLOUT)
         if any(event & select.POLLOUT for _, event in door.poll(0)):
             os.write(number, f"{text}\n".encode()[: select.PIPE_BUF])
+
+
+def tell_manager() -> None:
+    """Tell systemd that a tick has finished, where it has started this process and asks."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address:
+        return
+    name = f"\0{address[1:]}" if address.startswith("@") else address
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as door:
+        door.setblocking(False)
+        door.sendto(b"WATCHDOG=1", name)
 
 
 def end_process() -> None:
@@ -68,6 +82,7 @@ class Watchdog:
     def pat(self) -> None:
         """Say that a tick has finished (or, on a stepped clock, that one begins)."""
         self._patted_mono_s = self._clock.now().mono_s
+        tell_manager()
 
     def rest(self) -> None:
         """Stop counting until the next pat: no tick is due while a stepped clock stands still."""

@@ -46,6 +46,11 @@ class _Row:
         number, low, high = (f"{v:.{self.digits}f}" for v in rounded)
         return f"{number} {self.unit} ({low} to {high})"
 
+    def distance(self, value: float, expected: float, sd: float) -> float:
+        """How far off a value is, in standard deviations of what was expected."""
+        off = value - expected if self.name in SIGNED else math.log(value / expected)
+        return abs(off) / sd
+
 
 def _kwh(joules: float) -> float:
     return joules / _J_PER_KWH
@@ -82,15 +87,19 @@ def network_lines(site: Site, zone: Zone, in_force: ParameterSet) -> Iterator[st
     described = prior_of(site, zone).belief(network.kind)
     expected, expected_sd = described.network.values(), described.standard_deviations()
     yield f"  Plans are made with {masses}, and what passes between them:"
-    for row in _ROWS:
-        if row.name not in LEARNT[network.kind]:
-            continue
+    rows = [row for row in _ROWS if row.name in LEARNT[network.kind]]
+    for row in rows:
         learnt = in_force.values[f"network_{row.name}"]
         shown = row.shown(learnt.value, learnt.sd)
         beside = row.shown(expected[row.name], expected_sd[row.name])
         yield f"    {row.label.format(third):23}{shown:30}{beside}"
     if DOUBTED in in_force.values:
+        values = network.values()
+        furthest = max(
+            rows,
+            key=lambda r: r.distance(values[r.name], expected[r.name], expected_sd[r.name]),
+        ).label.format(third)
         yield (
             "  These were learnt against the building's description, which does not explain its "
-            "history: check it in the site file."
+            f"history: check it in the site file. Furthest off is {furthest!r}."
         )

@@ -7,7 +7,6 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from controller.commands._network import network_lines
 from controller.commands._score import score_lines, scored
 from controller.commands._shared import say, say_json, with_store
 from controller.configuration import Configuration
@@ -81,6 +80,7 @@ def answer(
     configuration: Configuration, reader: Reader, *, as_json: bool, with_score: bool = False
 ) -> int:
     """Print each zone's parameters in force and from the description, and how well they do."""
+    from controller.commands._network import network_lines
     from controller.planning.parameters import day_one_set
 
     site = configuration.site
@@ -164,10 +164,11 @@ def interval_90(value: Value, *, positive: bool) -> tuple[float, float]:
 
 def _errors(in_force: ParameterSet) -> str:
     """The rms errors of forecasts over several hours, the only kind that counts here."""
-    errors = dict(in_force.error_k or {})
-    for name, value in in_force.values.items():
-        if name.startswith("residual_") and name.endswith("h_k"):
-            errors.setdefault(name.removeprefix("residual_").removesuffix("h_k"), value.value)
+    errors = dict(in_force.error_k or {}) or {
+        name.removeprefix("residual_").removesuffix("h_k"): value.value
+        for name, value in in_force.values.items()
+        if name.startswith("residual_") and name.endswith("h_k")
+    }
     if not errors:
         return "How far its predictions are off is not known before there is history."
     told = ", ".join(f"{errors[h]:.2f} K after {h} h" for h in sorted(errors, key=float))

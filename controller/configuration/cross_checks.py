@@ -178,11 +178,14 @@ def _topics_are_told_apart(read: ReadSite) -> None:
     for each in read.outputs:
         output = each.output
         _commands_alone(f"{each.what} {output.id}", output.relay, each.fields, commands)
+    reports: dict[str, str] = {}
     for one in read.heaters:
+        _reports_alone(f"the heater {one.heater.id}", one.heater.relay, one.relay, reports)
         _is_no_command(one.heater.relay.report_topic or "", one.relay, "report_topic", commands)
     for each in read.outputs:
-        report_topic = each.output.relay.report_topic or ""
-        _is_no_command(report_topic, each.fields, "report_topic", commands)
+        output = each.output
+        _reports_alone(f"{each.what} {output.id}", output.relay, each.fields, reports)
+        _is_no_command(output.relay.report_topic or "", each.fields, "report_topic", commands)
     for sensor in read.sensors:
         _is_no_command(sensor.sensor.topic, sensor.fields, "topic", commands)
     if read.forecast is not None:
@@ -195,6 +198,14 @@ def _commands_alone(what: str, relay: Relay, fields: Fields, commands: dict[str,
         wrong = f"{commands[topic]} is commanded by {topic} already"
         fields.blame("command_topic", wrong, "give each relay a topic of its own")
     commands.setdefault(topic, what)
+
+
+def _reports_alone(what: str, relay: Relay, fields: Fields, reports: dict[str, str]) -> None:
+    topic = relay.report_topic
+    if topic and topic in reports:
+        wrong = f"{reports[topic]} is reported on by {topic} already"
+        fields.blame("report_topic", wrong, "give each relay a topic of its own")
+    reports.setdefault(topic or "", what)
 
 
 def _is_no_command(topic: str, fields: Fields, key: str, commands: dict[str, str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import math
 import re
 from collections.abc import Callable, Collection
@@ -23,7 +24,7 @@ _IDENT = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _DATE = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})", re.ASCII)
 _CREDENTIAL = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,99}")
-_POINTER = re.compile(r"(/([^~]|~[01])*)+")
+_POINTER = re.compile(r"(/([^~/]|~[01])*)+")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _NOT_FINITE = frozenset({"nan", "inf", "infinity"})
 
@@ -200,7 +201,17 @@ def _entries_pointer(given: str) -> str:
 def _host(given: str) -> str:
     if not given or not given.isprintable() or set(given) & set(" /@#?") or len(given) > 253:
         raise Unfit("no host name")
+    if ":" in given and not _is_ipv6(given):
+        raise Unfit("no host name: a port stands under port")
     return given
+
+
+def _is_ipv6(given: str) -> bool:
+    try:
+        ipaddress.IPv6Address(given)
+    except ValueError:
+        return False
+    return True
 
 
 def _folder(given: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-_USER_INFO = re.compile(r"\S*@")
+_USER_INFO = re.compile(r"(?<!\S)\S*@")
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ TIME_NAMES = ("time", "timestamp", "datetime")
 UTC = "UTC"
 """The only unit of a time column: its times without an offset are UTC, not wall time."""
 
-_HEADING = re.compile(r"([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?")
+_HEADING = re.compile(r"([^\[\]]*)(?:\[([^\[\]]*)\])?")
 _HOUSE_UNIT = {Role.POWER: "W", Role.IRRADIANCE: "W/m2"}
 _MISTYPED = 0.8
 """From this likeness on an unknown name is taken for a mistyped role, not for another column."""

@@ -33,7 +33,7 @@ LEAST_SHARE = 0.05
 
 _STEP_SLACK = 1.02
 _ROWS_BETWEEN_REPORTS = 4096
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 _UNKNOWN = frozenset({"", "-", "nan", "na", "n/a", "null", "none"})
 
 Report = Callable[[float], None]

@@ -61,13 +61,12 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     if not surfaces:
         return allow(NAME, "unknown"), {}
     fitted = bool(view.fitted(Role.FLOOR_SURFACE))
-    worst = max(surfaces, key=lambda s: (_over(s) and not _sunny(view, s), s.value_c - s.limit_c))
+    worst = max(surfaces, key=lambda s: (*_weight(view, s), s.value_c - s.limit_c))
     values = {"value_c": worst.value_c, "limit_c": worst.limit_c}
     subject = worst.sensor.sensor if worst.sensor else worst.zone
     over_s, confirmed = _confirmed(view, memory, surfaces)
     remembered = {} if over_s is None else {"over_s": over_s}
-    near_c = view.limits.surface_max_c - NEAR_K
-    if worst.sensor and near_c < worst.value_c <= worst.limit_c:
+    if _near(view, worst):
         return Verdict(NAME, Severity.OFF, "near", Clears.WHEN_CLEAR, subject, values), remembered
     if worst.value_c <= worst.limit_c:
         reason = "clear" if fitted else "not_fitted"
@@ -132,8 +131,16 @@ def _confirmed(
     return over_s, over_s >= CONFIRM_S and newest_s < over_s
 
 
-def _over(surface: _Surface) -> bool:
-    return surface.value_c > surface.limit_c
+def _weight(view: SafetyView, surface: _Surface) -> tuple[bool, bool, bool]:
+    """Whether a surface trips, whether it is over at all, and whether heat stops before that."""
+    over = surface.value_c > surface.limit_c
+    return over and not _sunny(view, surface), over, _near(view, surface)
+
+
+def _near(view: SafetyView, surface: _Surface) -> bool:
+    """Whether a sensor sees it within ``NEAR_K`` of what locks out, its own limit kept."""
+    near_c = view.limits.surface_max_c - NEAR_K
+    return surface.sensor is not None and near_c < surface.value_c <= surface.limit_c
 
 
 def _sunny(view: SafetyView, surface: _Surface) -> bool:

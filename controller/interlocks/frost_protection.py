@@ -25,6 +25,9 @@ WARM_ROOM_C = 15.0
 """No slab near freezing lies under a room as warm as this [°C]."""
 ENOUGH_SLAB_C = 25.0
 """A slab this warm gives off all that frost protection needs, whatever air or return say [°C]."""
+BELOW_LIMIT_K = 5.0
+"""How far below a limit of its own a slab is warm enough too (chosen here) [K]: what is in the
+tubes still arrives, and a lockout would take frost protection away."""
 AGAIN_K = 2.0
 """A cold return asks again once the slab has cooled by so much: else the boiler would be switched
 at every flicker of the slab's reading [K]; common practice, no source."""
@@ -37,6 +40,8 @@ RESTART_S = 120.0
 """A pause between two processes up to which cold air or blindness counts as going on [s]."""
 
 _SPENT = "spent_"
+_MINUTES = tuple(f"{_SPENT}{number:02d}" for number in range(WINDOW_MINUTES + 1))
+"""Names of the account's minutes: of the running one, then each older one."""
 
 SENTENCES = {
     "clear": "Nothing that is known is near freezing.",
@@ -128,12 +133,19 @@ def _temperatures(view: SafetyView, *, active: bool) -> list[float]:
     return [*view.values(Role.SLAB), *returns, *_telling_airs(view)]
 
 
+def _enough_c(view: SafetyView) -> float:
+    """From which slab on air and return alone ask for no more heat [°C]."""
+    limit_c = min(view.limits.slab_max_c, view.limits.surface_max_c)
+    return min(ENOUGH_SLAB_C, limit_c - BELOW_LIMIT_K)
+
+
 def _telling_airs(view: SafetyView) -> tuple[float, ...]:
     """Room airs that may ask for heat: none of a zone whose slab has long been warm enough.
 
     An air sensor that has failed cold must not drive the slab into its hard limit and a lockout.
     """
-    zones = [zone for zone in view.zones if _slab_c(view, zone) < ENOUGH_SLAB_C]
+    enough_c = _enough_c(view)
+    zones = [zone for zone in view.zones if _slab_c(view, zone) < enough_c]
     return tuple(value for zone in zones for value in view.values(Role.AIR, zone))
 
 
@@ -143,7 +155,7 @@ def _telling_returns(view: SafetyView, *, active: bool) -> tuple[float, ...]:
     A pipe sensor that has come off hangs in the cold beside the boiler. It must not drive the
     slab into its hard limit, whose lockout would take frost protection away.
     """
-    enough_c = ENOUGH_SLAB_C if active else ENOUGH_SLAB_C - AGAIN_K
+    enough_c = _enough_c(view) - (0.0 if active else AGAIN_K)
     return tuple(
         s.value
         for s in view.fitted(Role.RETURN)
@@ -165,17 +177,15 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
     most likely failed; so may the other sensor have, which is why the heat is blind. Where it is
     known to be mild outdoors nothing freezes.
     """
-    limits = view.limits
+    limits, enough_c = view.limits, _enough_c(view)
     mild = min(view.values(Role.OUTDOOR), default=limits.frost_on_c) >= limits.frost_off_c
     warm_under_cold = any(
-        _slab_c(view, zone) >= ENOUGH_SLAB_C
+        _slab_c(view, zone) >= enough_c
         and min(view.values(Role.AIR, zone), default=limits.frost_on_c) < limits.frost_on_c
         for zone in view.zones
     )
     warm_under_cold |= any(
-        s.trusted
-        and s.measured < limits.frost_on_c
-        and _warmest_c(view, s.subject) >= ENOUGH_SLAB_C
+        s.trusted and s.measured < limits.frost_on_c and _warmest_c(view, s.subject) >= enough_c
         for s in view.fitted(Role.RETURN)
     )
     if mild or not warm_under_cold:
@@ -230,17 +240,17 @@ def _account(view: SafetyView, memory: Memory) -> dict[str, float]:
     minute_s = memory.get("minute_s", -1.0)
     spent = {key: value for key, value in memory.items() if key.startswith(_SPENT)}
     if not (0.0 <= minute_s < math.inf and all(0.0 <= s < math.inf for s in spent.values())):
-        return {"minute_s": 0.0, _minute(1): view.limits.blind_duty_s}
+        return {"minute_s": 0.0, _MINUTES[1]: view.limits.blind_duty_s}
     passed_s = (view.gap_s or 0.0) if _just_started(view) else view.elapsed_s
     minute_s += passed_s
     older = int(min(minute_s // MINUTE_S, WINDOW_MINUTES + 1.0))
     account = {
-        _minute(number + older): spent[_minute(number)]
+        _MINUTES[number + older]: spent[_MINUTES[number]]
         for number in range(WINDOW_MINUTES + 1 - older if spent else 0)
-        if _minute(number) in spent
+        if _MINUTES[number] in spent
     }
     if memory.get("asking") and _may_heat(view):
-        account[_minute(0)] = account.get(_minute(0), 0.0) + _charge_s(view, passed_s)
+        account[_MINUTES[0]] = account.get(_MINUTES[0], 0.0) + _charge_s(view, passed_s)
     return {**account, "minute_s": minute_s % MINUTE_S}
 
 
@@ -266,10 +276,6 @@ def _lasted_s(view: SafetyView) -> float:
     if not _just_started(view):
         return view.elapsed_s
     return view.gap_s if view.gap_s is not None and view.gap_s <= RESTART_S else 0.0
-
-
-def _minute(number: int) -> str:
-    return f"{_SPENT}{number:02d}"
 
 
 def _spent_s(account: Mapping[str, float]) -> float:

@@ -1,4 +1,8 @@
-"""The relay does what it is told: heat after an OFF is a hard limit, the reverse an alarm."""
+"""The relay does what it is told: heat after an OFF is a hard limit, the reverse an alarm.
+
+It is alarmed at once, and locked out once the relay's lease is over: a board that did not hear the
+OFF, for its radio was away, falls off by itself until then.
+"""
 
 from __future__ import annotations
 
@@ -73,7 +77,9 @@ def _closed(state: Sensed) -> bool:
 def _trip(view: SafetyView, memory: Memory, reason: str, sensed: Sensed) -> tuple[Verdict, Memory]:
     over_s = trip_age_s(view, memory)
     excused = reason == "power_when_off" and _frost_stat_may_heat(view)
-    confirmed = over_s >= CONFIRM_S and sensed.old_s < over_s and not excused
+    grace_s = POWER_GRACE_S if sensed.role is Role.POWER else GRACE_S
+    fell_off = _is_later_than_command(view, sensed, view.relay_holds_s + grace_s)
+    confirmed = fell_off and over_s >= CONFIRM_S and sensed.old_s < over_s and not excused
     values = {"age_s": view.command_age_s}
     if sensed.role is Role.POWER:
         values["power_w"] = sensed.measured

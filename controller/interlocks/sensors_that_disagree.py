@@ -2,7 +2,9 @@
 
 The spans are wide, for two good sensors may sit at different ends of a room: common practice, no
 source. A slab is doubted within half a minute, before a limit could lock out by the wrong one of
-the two; air after half an hour, for a door beside one of them opens more often.
+the two; air after half an hour, for a door beside one of them opens more often. Those that are
+all beyond one hard limit do not contradict each other about that: whichever is right, it is
+exceeded.
 """
 
 from __future__ import annotations
@@ -54,7 +56,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
             heard = [s for s in view.fitted(role, subject) if s.heard]
             values = [s.measured for s in heard]
             apart = max(values) - min(values) if values else 0.0
-            if apart <= span.apart:
+            if apart <= span.apart or _all_beyond(view, role, subject, values):
                 continue
             key = f"apart_s:{role.value}@{subject}"
             counts = span.at_rest or view.heating  # what has lasted long enough stays so at rest
@@ -70,3 +72,13 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     severity = weight(view, heard, needed)
     values_told = {"apart": apart, "limit": limit}
     return Verdict(NAME, severity, "apart", Clears.WHEN_CLEAR, place, values_told), remembered
+
+
+def _all_beyond(view: SafetyView, role: Role, subject: str, values: list[float]) -> bool:
+    """Whether every one of some values is beyond the same hard limit."""
+    if role is Role.SLAB:
+        return min(values) > view.limits.slab_max_c
+    if role is Role.SUPPLY:
+        return min(values) > view.limits.supply_max_c
+    facts = view.loop_facts.get(subject) if role is Role.PRESSURE else None
+    return facts is not None and (max(values) < facts.low_bar or min(values) > facts.high_bar)

@@ -65,6 +65,8 @@ class Account:
         Time since the pump last ran for ``EXERCISE_S`` [s].
     open_s : mapping of str to float
         Time since each valve that is told to open was [s].
+    waited_s : float or None
+        For how long frost heat has waited for way and pump, None where it does not [s].
     """
 
     since_heat_s: float = 0.0
@@ -72,35 +74,47 @@ class Account:
     rested_s: float | None = None
     stood_s: float = 0.0
     open_s: Mapping[str, float] | None = None
+    waited_s: float | None = None
 
     @classmethod
-    def at(cls, memory: Memory, *, elapsed_s: float, heating: bool, reachable: bool) -> Account:
+    def at(
+        cls,
+        fitted: Fitted,
+        memory: Memory,
+        *,
+        elapsed_s: float,
+        heating: bool,
+        deaf: frozenset[str] = frozenset(),
+    ) -> Account:
         """The account of the last tick, brought up to this one.
 
         Parameters
         ----------
+        fitted : Fitted
         memory : Memory
             As ``remembered`` gave it.
         elapsed_s : float
             Time since the last tick of this process, 0 at its first [s].
         heating : bool
             The last command to the heater.
-        reachable : bool
-            Whether the outputs hear what they are told; their times start anew where not.
+        deaf : frozenset of str
+            The outputs that do not hear what they are told: the time of each starts anew.
         """
         memory = {k: v for k, v in memory.items() if math.isfinite(v)}
         known = elapsed_s > 0.0
         pump_s = memory.get("pump_s", -1.0)
         opened = {k.removeprefix("open:"): v for k, v in memory.items() if k.startswith("open:")}
-        rested_s = memory.get("rested_s", -1.0)
+        rested_s, waited_s = memory.get("rested_s", -1.0), memory.get("waited_s", -1.0)
+        pump_hears = fitted.heater.pump is None or fitted.heater.pump.id not in deaf
         return cls(
             since_heat_s=0.0 if heating else memory.get("since_heat_s", 0.0) + elapsed_s,
-            pump_s=_run_on(pump_s, elapsed_s, reachable) if known and pump_s >= 0.0 else None,
+            pump_s=_run_on(pump_s, elapsed_s, pump_hears) if known and pump_s >= 0.0 else None,
             rested_s=rested_s + elapsed_s if rested_s >= 0.0 else None,
             stood_s=0.0 if pump_s >= EXERCISE_S else memory.get("stood_s", 0.0) + elapsed_s,
-            open_s={k: _run_on(v, elapsed_s, reachable) for k, v in opened.items()}
+            open_s={k: _run_on(v, elapsed_s, k not in deaf) for k, v in opened.items()}
             if known
             else {},
+            waited_s=waited_s + elapsed_s if waited_s >= 0.0 else None,
         )
 
     def remembered(self) -> Memory:
@@ -110,6 +124,8 @@ class Account:
             numbers["pump_s"] = self.pump_s
         if self.rested_s is not None:
             numbers["rested_s"] = self.rested_s
+        if self.waited_s is not None:
+            numbers["waited_s"] = self.waited_s
         return numbers | {f"open:{valve}": s for valve, s in (self.open_s or {}).items()}
 
     def shut_zones(self, fitted: Fitted) -> frozenset[str]:
@@ -127,5 +143,5 @@ class Account:
         return PumpView(pump.id, self.pump_s, pump.proof_s, pump.proven_above_w, proofs)
 
 
-def _run_on(seconds: float, elapsed_s: float, reachable: bool) -> float:
-    return seconds + elapsed_s if reachable else 0.0
+def _run_on(seconds: float, elapsed_s: float, hears: bool) -> float:
+    return seconds + elapsed_s if hears else 0.0

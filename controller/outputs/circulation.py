@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from controller.interlocks import (
     floor_surface,
@@ -30,11 +30,17 @@ STOOD_S = 14 * 86400.0
 
 
 def why(
-    fitted: Fitted, account: Account, verdicts: Iterable[Verdict], *, asked: bool
+    fitted: Fitted,
+    account: Account,
+    verdicts: Iterable[Verdict],
+    *,
+    asked: bool,
+    latched: Collection[str] = (),
 ) -> OutputReason | None:
     """The first reason to open loops and to run the pump; None where there is none.
 
-    ``asked``: whether there would be heat if the pump were proven.
+    ``asked``: whether there would be heat if the pump were proven; ``latched``: the rules whose
+    lockout stands.
     """
     if asked:
         return OutputReason.HEAT
@@ -42,8 +48,8 @@ def why(
     tripped = {rule for rule, severity in by_rule.items() if severity >= Severity.TRIP}
     if tripped & CARRIES_OFF:
         return OutputReason.TRIP
-    # a loop that loses its fluid would run the pump dry
-    wet = loop_pressure.NAME not in tripped
+    # a loop that has lost its fluid would run the pump dry, whatever its gauge says by now
+    wet = loop_pressure.NAME not in tripped and loop_pressure.NAME not in latched
     if wet and by_rule.get(frost_protection.NAME, Severity.ALLOW) > Severity.ALLOW:
         return OutputReason.FROST
     if account.since_heat_s < fitted.overrun_s:

@@ -20,6 +20,8 @@ NAME = "outputs"
 REST_S = 300.0
 """Time from an attempt to start the pump that failed to the next: a blocked motor must cool
 (common practice, no source) [s]."""
+WAIT_MARGIN_S = 60.0
+"""Frost heat that waits for so much longer than way and pump may take is told of [s]."""
 LEASE_MARGIN_S = 60.0
 """How much longer than all heat and overrun the lease of a pump or valve is [s]."""
 
@@ -47,6 +49,8 @@ class Steps:
         How long an ON lasts, by output [s].
     waiting : Verdict or None
         What withholds heat that was ruled; None where way and pump are ready for it.
+    late : bool
+        Whether frost heat has waited for longer than way and pump may take.
     account : Account
         For the next tick.
     """
@@ -54,6 +58,7 @@ class Steps:
     told: Mapping[str, tuple[bool, OutputReason]]
     leases_s: Mapping[str, float]
     waiting: Verdict | None
+    late: bool
     account: Account
 
 
@@ -84,7 +89,7 @@ def sequence(
     # the pump is started for the heat that there would be if it were proven
     others = max(v.severity for v in ruling.verdicts if v.rule != pump_proof.NAME)
     asked = settle(others, wanted=wanted, heating=heating)
-    reason = why(fitted, account, ruling.verdicts, asked=asked)
+    reason = why(fitted, account, ruling.verdicts, asked=asked, latched=ruling.latched)
     calm = all(
         v.severity <= Severity.ALLOW for v in ruling.verdicts if v.rule == frost_protection.NAME
     )
@@ -96,8 +101,17 @@ def sequence(
     waiting = _waiting(fitted, account, way=way, calm=calm) if ruling.heat else None
     if waiting is not None and not heating:
         waiting = replace(waiting, severity=Severity.HOLD)
+    starved = waiting is not None and not calm
+    account = replace(account, waited_s=(account.waited_s or 0.0) if starved else None)
+    late = (account.waited_s or 0.0) > _readied_s(fitted) + WAIT_MARGIN_S
     leases_s = {output.id: _lease_s(fitted, output) for output in fitted.outputs}
-    return Steps(pump | valves, leases_s, waiting, account)
+    return Steps(pump | valves, leases_s, waiting, late, account)
+
+
+def _readied_s(fitted: Fitted) -> float:
+    """Longest time from the wish for heat to an open way and a proven pump [s]."""
+    proof_s = fitted.heater.pump.proof_s if fitted.heater.pump else 0.0
+    return max((valve.travel_s for valve in fitted.valves), default=0.0) + proof_s
 
 
 def needed_valves(fitted: Fitted, gives: frozenset[str] | None) -> frozenset[str]:

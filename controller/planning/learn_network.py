@@ -48,6 +48,8 @@ CLEARLY = 0.97
 UNEXPLAINED_K = 1.0
 """Rms error on the very history that a network was fitted to above which it explains little of it:
 twice what is usual of simulated workshops with doors, people and unseen sun (chosen here) [K]."""
+DOUBT_AFTER_S = 4 * 86400.0
+"""Shorter histories say too little against a description (chosen here) [s]."""
 EXPLAINED = 0.6
 """Share of that error which a network far from the description must stay below to be believed:
 heat that nobody measured makes both as bad [-]."""
@@ -94,7 +96,8 @@ def _tried(record: Record, prior: NetworkPrior, in_force: Known, cut: int) -> Ou
     """The best of all kinds within the description, or far outside where only that explains."""
     described = _best_of_kinds(record, prior, in_force, cut)
     described_k = _unexplained_k(record, described.found or in_force)
-    if not described_k > UNEXPLAINED_K:
+    explained = not UNEXPLAINED_K < described_k < float("inf")
+    if explained or len(record) * record.step_s < DOUBT_AFTER_S:
         return described
     against = _best_of_kinds(record, prior.widened(DOUBT_TIMES), in_force, cut)
     if against.found is None:

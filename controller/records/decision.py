@@ -76,6 +76,7 @@ class NoticeKind(StrEnum):
     HEAT_NOT_TAKEN = "heat_not_taken"
     POWER_IMPLAUSIBLE = "power_implausible"
     FROST_NOT_SENT = "frost_not_sent"
+    FROST_WAITS = "frost_waits"
 
 
 @dataclass(frozen=True, slots=True)

@@ -195,11 +195,19 @@ class SafetyView:
     zone_facts: Mapping[str, ZoneFacts] = field(default_factory=dict)
     loop_facts: Mapping[str, LoopFacts] = field(default_factory=dict)
     shut: frozenset[str] = frozenset()
+    _by_role: Mapping[Role, tuple[Sensed, ...]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Sort the sensors by role once: rules ask some eighty times a tick."""
+        by_role: dict[Role, tuple[Sensed, ...]] = {}
+        for one in self.sensed:
+            by_role[one.role] = (*by_role.get(one.role, ()), one)
+        object.__setattr__(self, "_by_role", by_role)
 
     def fitted(self, role: Role, subject: str | None = None) -> tuple[Sensed, ...]:
         """Every sensor of a role, whatever its condition."""
-        found = [s for s in self.sensed if s.role is role]
-        return tuple(found if subject is None else [s for s in found if s.subject == subject])
+        found = self._by_role.get(role, ())
+        return found if subject is None else tuple([s for s in found if s.subject == subject])
 
     def values(self, role: Role, subject: str | None = None) -> tuple[float, ...]:
         """The values of a role that may be acted on."""

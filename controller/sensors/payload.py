@@ -14,8 +14,9 @@ _EXAMPLE_CHARACTERS = 80
 _MILLISECONDS_FROM = 1e11
 """As seconds this is the year 5138, as milliseconds 1973: no sensor means either by the other."""
 
-# narrower than float(), which takes "1_000", "infinity" and the digits of every script
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+# narrower than float(), which takes "1_000", "infinity" and the digits of every script; no two
+# parts can share one digit, so that it never takes longer than its text is long
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _NOT_FINITE = frozenset({"nan", "inf", "infinity"})
 
 

@@ -100,7 +100,11 @@ def restore(folder: Path, source: Path, *, at_s: float, of_site: str | None = No
     StoreFailed
     """
     store = folder / FILE_NAME
-    if store.exists() and source.exists() and store.samefile(source):
+    try:
+        is_store = store.exists() and source.exists() and store.samefile(source)
+    except OSError as error:
+        raise StoreUnsuitable(f"{source} cannot be used: {error.strerror}") from error
+    if is_store:
         raise StoreUnsuitable(f"{source} is the store itself")
     with reported("restore the store", source):
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
+import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -159,3 +162,20 @@ def test_a_stopped_watchdog_does_not_bite() -> None:
     done, _ = run_until_it_ends(then)
     assert done.returncode == 3
     assert done.stderr == ""
+
+
+@pytest.mark.parametrize("abstract", [False, True])
+def test_the_service_manager_hears_of_every_tick(
+    watchdog: Watchdog, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, abstract: bool
+) -> None:
+    """As sd_notify(3) has it; nobody there, or a full door, does no harm."""
+    address = f"@slabtide-{tmp_path.name}-{os.getpid()}" if abstract else str(tmp_path / "notify")
+    monkeypatch.setenv("NOTIFY_SOCKET", address)
+    watchdog.pat()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.settimeout(5.0)
+        manager.bind(address.replace("@", "\0", 1))
+        watchdog.pat()
+        assert manager.recv(100) == b"WATCHDOG=1"
+        for _ in range(2000):
+            watchdog.pat()

@@ -24,7 +24,7 @@ from tests.faults.timers import LONG, TIMERS
 Make = Callable[..., Workshop]
 Noted = Callable[..., None]
 WILL = b'{"heat":false}'
-NAME = "slabtide-tern-quay-boiler"
+NAME = "slabtide-tern-quay_boiler"
 """Under which the service holds its relay at the broker."""
 DROP_OUT_S = 180.0
 

@@ -153,6 +153,8 @@ def _monstrous(chance: random.Random, payload: bytes) -> bytes:
             b'{"value": ' + b"[" * 900 + b"]" * 900 + b"}",
             b" " * (size - 4) + b"18.5",
             b"1" * size,
+            b"1" * (size - 1) + b"x",
+            b'{"value": "' + b"1" * (size - 20) + b'x"}',
             payload + b" " * (size - len(payload)),
             payload * (4 * LIMIT // max(1, len(payload)) + 1),
             b'{"value": 1' + b"0" * (size - 12) + b"}",

@@ -7,7 +7,7 @@ import math
 import random
 from contextlib import closing
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from paho.mqtt.client import MQTTMessage
@@ -114,7 +114,10 @@ def _said(sensor: Sensor, payload: bytes) -> Decimal:
         held = json.loads(text, parse_float=str, parse_int=str)["value"]
         assert isinstance(held, str)
         text = held
-    return Decimal(text.strip())
+    try:
+        return Decimal(text.strip())
+    except InvalidOperation:  # an exponent beyond what it holds: nothing, or without end
+        return Decimal(float(text))
 
 
 HOURS = 6

@@ -14,6 +14,8 @@ from pathlib import Path
 from tests.fuzz.kinds import Kind
 
 MOST_FOUND = 20
+LONGEST_S = 5.0
+"""Of the processor, for one case: a reader that takes longer holds up every tick [s]."""
 SAY_S = 5.0
 
 
@@ -85,8 +87,11 @@ def run(
 
 def _run_one(subject: Kind, number: int, seed: int) -> Found | None:
     case = subject.make(random.Random(f"{seed}:{subject.name}:{number}"))
+    began_s = time.process_time()
     try:
         subject.check(case)
+        took_s = time.process_time() - began_s
+        assert took_s < LONGEST_S, f"it took {took_s:.1f} s"
     except Exception as error:  # noqa: BLE001 - whatever is raised is what is looked for
         last = traceback.extract_tb(error.__traceback__)[-1]
         where = f"{Path(last.filename).name}:{last.lineno} {last.line}"

@@ -15,7 +15,7 @@ from tests.histories.picture import SLAB_MAX_C, Picture
 
 SUPPLY_MAX_C = 55.0
 CONFIRM_S = 60.0
-RELAY_GRACE_S = 30.0
+RELAY_GRACE_S, LEASE_S = 30.0, 120.0
 NEAR_S = 1.0
 POWER_ON_W = 0.2 * 9000.0
 HIGH_BAR = 2.4
@@ -77,6 +77,8 @@ class HardLimits:
         self._over_since_s = {name: since.get(name, now_s) for name in over}
         for name, track in over.items():
             begun_s = self._over_since_s[name]
+            if name == Role.RELAY_STATE.value:  # a board that did not hear has its lease first
+                begun_s = max(begun_s, self._off_since_s + LEASE_S + RELAY_GRACE_S)
             newer = track.good is not None and track.good.mono_s > begun_s + NEAR_S
             if now_s - begun_s >= CONFIRM_S + NEAR_S and newer:
                 self._lock()

@@ -52,44 +52,49 @@ class Target:
         return self.module.removesuffix(".py").replace("/", ".")
 
 
+_CORE = (
+    Target(
+        "controller/supervisor.py",
+        (
+            f"{UNIT}/test_supervisor.py",
+            f"{UNIT}/test_supervisor_adverse.py",
+            f"{UNIT}/test_not_sent.py",
+            f"{UNIT}/test_acknowledgements.py",
+        ),
+    ),
+    Target(
+        "controller/cycle.py",
+        (
+            f"{UNIT}/test_cycle.py",
+            f"{UNIT}/test_cycle_times.py",
+            f"{UNIT}/test_guard.py",
+            f"{UNIT}/test_guard_errors.py",
+        ),
+        only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
+    ),
+    Target(
+        "controller/command_numbers.py",
+        tuple(f"{UNIT}/test_{name}.py" for name in ("command_numbers", "cycle", "cycle_times")),
+    ),
+    Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
+    Target(
+        "controller/relays/mqtt.py",
+        (
+            f"{UNIT}/relays/test_mqtt_keeper.py",
+            f"{UNIT}/relays/test_mqtt_endings.py",
+            f"{UNIT}/relays/test_mqtt.py",
+            f"{UNIT}/relays/test_outputs.py",
+        ),
+    ),
+    Target("controller/rehearsal/relay_board.py", (f"{UNIT}/relays/test_relay_board.py",)),
+)
+"""What is no rule."""
+
+
 def targets() -> list[Target]:
     """Every module whose mutants must be caught."""
-    found = [
-        Target(
-            "controller/supervisor.py",
-            (
-                f"{UNIT}/test_supervisor.py",
-                f"{UNIT}/test_supervisor_adverse.py",
-                f"{UNIT}/test_not_sent.py",
-                f"{UNIT}/test_acknowledgements.py",
-            ),
-        ),
-        Target(
-            "controller/cycle.py",
-            (
-                f"{UNIT}/test_cycle.py",
-                f"{UNIT}/test_cycle_times.py",
-                f"{UNIT}/test_guard.py",
-                f"{UNIT}/test_guard_errors.py",
-            ),
-            only=frozenset({"at_start", "_view", "_command", "_next_carry"}),
-        ),
-        Target("controller/relays/messages.py", (f"{UNIT}/relays/test_messages.py",)),
-        Target(
-            "controller/relays/mqtt.py",
-            (
-                f"{UNIT}/relays/test_mqtt_keeper.py",
-                f"{UNIT}/relays/test_mqtt_endings.py",
-                f"{UNIT}/relays/test_mqtt.py",
-                f"{UNIT}/relays/test_outputs.py",
-            ),
-        ),
-        Target("controller/rehearsal/relay_board.py", (f"{UNIT}/relays/test_relay_board.py",)),
-    ]
-    for path in sorted((ROOT / "controller/interlocks").glob("*.py")):
-        if path.name != "__init__.py":
-            found.append(_interlock(path.stem))
-    return found
+    rules = sorted((ROOT / "controller/interlocks").glob("*.py"))
+    return [*_CORE, *(_interlock(path.stem) for path in rules if path.name != "__init__.py")]
 
 
 def _interlock(rule: str) -> Target:

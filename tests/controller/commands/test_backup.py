@@ -130,6 +130,8 @@ def test_a_name_that_no_disk_takes(
     """Bad input, told in a sentence."""
     assert run("backup", tmp_path / ("a" * 300)) == 2
     assert "cannot be used: File name too long" in capsys.readouterr().err
+    assert run("restore", tmp_path / ("a" * 300)) == 2
+    assert "cannot be used: File name too long" in capsys.readouterr().err
 
 
 def test_another_sites_records_are_refused(

@@ -59,7 +59,9 @@ def test_doubt_is_told(configuration: Configuration, learnt: Sets) -> None:
     """Where the set was learnt against the description."""
     found = _set(configuration, learnt, Kind.TWO_NODE)
     doubted = replace(found, values={**found.values, DOUBTED: Value(1.0, 0.0)})
-    assert "against the building's description" in _lines(configuration, doubted)[-1]
+    told = _lines(configuration, doubted)[-1]
+    assert "against the building's description" in told
+    assert told.endswith("Furthest off is 'slab stores'.")
     assert "against" not in _lines(configuration, found)[-1]
 
 

@@ -111,6 +111,7 @@ FAULTS = [
     ("slipway/pump\n", "‸slipway/command\n", "the heater boiler is commanded by"),
     ("slipway/valve\n", "‸slipway/pump\n", "the pump circulator is commanded by"),
     ("slipway/pump/report", "‸slipway/valve", "is the command topic of the valve hall-valve"),
+    ("slipway/pump/report", "‸slipway/report", "the heater boiler is reported on by"),
     ("topic: slipway/air", "topic: ‸slipway/pump", "the command topic of the pump circulator"),
     ("id: hall-valve", "id: circulator", "the id circulator of the valve is that of the pump"),
     (

@@ -250,3 +250,17 @@ def test_nearest_is_counted_in_kelvin(
     )
     verdict = Script(floor_surface).tick(*readings, zones=("bay", "loft"), **IN)
     assert (verdict.subject, (verdict.values or {})["value_c"]) == (nearest, value_c)
+
+
+def test_a_session_just_below_its_limit_hides_no_zone_near_the_one_that_locks_out() -> None:
+    """28.9 °C under people's feet is nearer to its limit than 34.8 °C; heat must stop for these."""
+    readings = (
+        surface(28.9, sensor="bay"),
+        surface(34.8, subject="loft", sensor="loft"),
+        slab(30.0),
+        slab(36.0, subject="loft"),
+    )
+    for order in (1, -1):
+        verdict = Script(floor_surface).tick(*readings[::order], zones=("bay", "loft"), **IN)
+        assert (verdict.severity, verdict.reason) == (Severity.OFF, "near")
+        assert verdict.subject == "loft"

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from controller.interlocks import frost_protection
+from controller.records.limits import Limits
 from controller.records.readings import Sensed
 from controller.records.safety import Severity
 from controller.records.site import Role
@@ -64,3 +65,22 @@ def test_the_return_of_another_loop_still_asks() -> None:
         .severity
         is NONE
     )
+
+
+@pytest.mark.parametrize(
+    "limits",
+    [Limits(slab_max_c=22.0), Limits(surface_max_c=22.0, surface_session_max_c=20.0)],
+    ids=["slab", "surface"],
+)
+def test_a_tightened_limit_is_not_driven_into(limits: Limits) -> None:
+    """Cold air and a cold return leave a slab 5 K below its limit alone: a lockout would be next.
+
+    A slab that stays so under a freezing room is doubted all the same.
+    """
+    script = Script(frost_protection, {**FULL, "cold_air_s": HOUR_S})
+    cold = sensed(Role.RETURN, 2.0, subject="bay-loop")
+    assert script.tick(slab(16.9), air(2.0), cold, limits=limits).severity is HEAT
+    assert script.tick(slab(17.0), air(2.0), cold, limits=limits).severity is NONE
+    assert script.tick(slab(4.0), air(2.0), cold, limits=limits).severity is HEAT
+    readings = (slab(17.0), air(2.0), outdoor(-8.0))
+    assert script.run(4 * HOUR_S + 60.0, *readings, limits=limits).reason == "blind"

@@ -81,7 +81,7 @@ def test_one_late_report_never_confirms_itself(before_s: float) -> None:
     script = Script(relay_read_back)
     for waited_s in range(0, 300, 10):
         verdict = script.tick(
-            state(True, age_s=before_s + waited_s), heating=False, command_age_s=100.0 + waited_s
+            state(True, age_s=before_s + waited_s), heating=False, command_age_s=400.0 + waited_s
         )
         assert verdict.severity is Severity.TRIP
 
@@ -204,3 +204,32 @@ def test_power_after_an_off_that_cannot_be_sent(reachable: bool) -> None:
         == "power_when_off"
     )
     assert first_s == (120 if reachable else 240)
+
+
+@pytest.mark.parametrize(
+    ("reading", "holds_s", "grace_s"),
+    [
+        (state(True, age_s=0.0), 120.0, 30.0),
+        (state(True, age_s=0.0), 900.0, 30.0),
+        (power(RATING_W, age_s=0.0), 120.0, 120.0),
+    ],
+)
+def test_a_board_that_did_not_hear_is_waited_for_until_its_lease_is_over(
+    reading: Sensed, holds_s: float, grace_s: float
+) -> None:
+    """Its radio was away: an alarm at once, a lockout only where the lease has not ended it."""
+    script = Script(relay_read_back)
+    warm = (slab(16.0), air(16.0))
+    for command_age_s in range(int(grace_s), int(holds_s + grace_s), 10):
+        off = {"heating": False, "command_age_s": command_age_s, "relay_holds_s": holds_s}
+        assert script.tick(reading, *warm, **off).severity is Severity.TRIP
+    off["command_age_s"] = holds_s + grace_s
+    assert script.tick(reading, *warm, **off).severity is Severity.LOCKOUT
+
+
+def test_a_report_from_within_the_lease_confirms_nothing() -> None:
+    """However long ago that is by now."""
+    script = Script(relay_read_back, {"over_s": 300.0})
+    late = {"heating": False, "command_age_s": 400.0}
+    assert script.tick(state(True, age_s=250.1), **late).severity is Severity.TRIP
+    assert script.tick(state(True, age_s=249.9), **late).severity is Severity.LOCKOUT

@@ -8,7 +8,7 @@ from controller.interlocks import sensors_that_disagree
 from controller.records.readings import Condition, Sensed
 from controller.records.safety import Clears, Severity
 from controller.records.site import Role
-from tests.controller.builders import HOUR_S, MILD, Script, sensed
+from tests.controller.builders import HOUR_S, MILD, Script, sensed, view
 
 SUBJECTS = {Role.SLAB: "bay", Role.AIR: "bay"}
 
@@ -53,7 +53,7 @@ def test_spans_to_the_last_digit(role: Role, apart: float, lasting_s: float) -> 
 
     def after(found: float, elapsed_s: float) -> Severity:
         script = Script(sensors_that_disagree, {key: lasting_s - 0.5})
-        readings = two(role, 0.0, found)
+        readings = two(role, 1.0, 1.0 + found)
         return script.tick(*readings, heating=True, elapsed_s=elapsed_s).severity
 
     assert after(apart + 0.01, 0.4) is Severity.ALLOW
@@ -156,3 +156,47 @@ def test_goes_on_while_they_are_doubted() -> None:
 def test_one_sensor_of_each_role_never_disagrees() -> None:
     """The usual fitting has nothing to compare."""
     assert Script(sensors_that_disagree).run(HOUR_S, *MILD).severity is Severity.ALLOW
+
+
+@pytest.mark.parametrize(
+    ("role", "first", "second"),
+    [(Role.SLAB, 40.1, 50.0), (Role.SUPPLY, 55.1, 80.0), (Role.PRESSURE, 0.0, 0.55)],
+)
+@pytest.mark.parametrize("order", [1, -1])
+def test_two_that_are_beyond_one_limit_agree_about_that(
+    role: Role, first: float, second: float, order: int
+) -> None:
+    """Whichever is right, it is exceeded: neither may be taken from the rule that guards it."""
+    script = Script(sensors_that_disagree)
+    verdict = script.run(HOUR_S, *two(role, first, second)[::order], heating=True)
+    assert (verdict.severity, script.memory) == (Severity.ALLOW, {})
+
+
+@pytest.mark.parametrize(
+    ("role", "first", "second"),
+    [(Role.SLAB, 40.0, 50.0), (Role.SUPPLY, 55.0, 80.0), (Role.PRESSURE, 0.0, 0.8)],
+)
+def test_with_one_of_them_within_the_limit_neither_is_believed(
+    role: Role, first: float, second: float
+) -> None:
+    """Which of the two has failed cannot be told."""
+    script = Script(sensors_that_disagree)
+    assert script.run(1000.0, *two(role, first, second), heating=True).severity is Severity.OFF
+
+
+def test_two_gauges_above_the_relief_valve_agree_too() -> None:
+    """High is a limit as low is; one of each is none."""
+    high = view().loop_facts["bay-loop"].high_bar
+    both = two(Role.PRESSURE, high + 0.1, high + 0.8)
+    assert Script(sensors_that_disagree).run(60.0, *both).severity is Severity.ALLOW
+    low = view().loop_facts["bay-loop"].low_bar
+    for mixed in ((0.2, high + 0.1), (0.0, low), (high, high + 0.8)):
+        readings = two(Role.PRESSURE, *mixed)
+        assert Script(sensors_that_disagree).run(60.0, *readings).severity is Severity.OFF
+
+
+def test_a_gauge_of_a_place_without_facts_is_only_compared() -> None:
+    """Where no limit is known none can be exceeded."""
+    both = two(Role.PRESSURE, 0.0, 0.55)
+    verdict = Script(sensors_that_disagree).run(60.0, *both, loop_facts={})
+    assert verdict.severity is Severity.OFF

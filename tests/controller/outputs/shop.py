@@ -63,7 +63,8 @@ class Shop:
         self.now = START
         self.pump_works = self.valve_works = True
         self.silent = self.valve_silent = False
-        self.reachable = self.wanted = True
+        self.deaf: frozenset[str] = frozenset()
+        self.wanted = True
         self.readings: tuple[Sensed, ...] = MILD
         self.last: Decision | None = None
 
@@ -76,7 +77,7 @@ class Shop:
             now=self.now,
             heater=self._heater,
             loops=self._loops,
-            outputs_reachable=self.reachable,
+            deaf=self.deaf,
             plan=make_plan(heat=self.wanted, made_s=self.now.utc_s),
             **changes,
         )

@@ -289,9 +289,9 @@ def test_no_heat_while_the_pump_cannot_be_told() -> None:
     shop = Shop()
     shop.until_heat()
     shop.run(600.0)
-    shop.reachable = False
+    shop.deaf = frozenset({"pump"})
     assert not any(d.command.heat for d in shop.run(60.0))
-    shop.reachable = True
+    shop.deaf = frozenset()
     shop.until_heat()
 
 
@@ -347,3 +347,17 @@ def test_a_pump_or_its_proof_that_leaves_the_site_file_is_missed() -> None:
     assert said["removed_role"].split(", ") == gone
     without.tick(acknowledged=EVERYTHING)
     without.until_heat()
+
+
+def test_a_loop_that_is_locked_out_stays_dry_when_its_gauge_is_lost() -> None:
+    """What its gauge last proved holds until somebody has been there."""
+    shop = Shop()
+    shop.wanted = False
+    shop.readings = (*MILD, sensed(Role.PRESSURE, 1.2, subject="bay-loop"))
+    shop.run(300.0)
+    shop.readings = (*MILD, sensed(Role.PRESSURE, 0.2, subject="bay-loop"))
+    shop.run(OVERRUN_S + 300.0)
+    assert shop.carry.state.latched == {"loop_pressure"}
+    shop.readings = (*FROZEN, lost(Role.PRESSURE, subject="bay-loop"))
+    decisions = shop.run(1800.0)
+    assert not any(told.on for d in decisions for told in d.outputs)

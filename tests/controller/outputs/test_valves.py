@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from controller.records.decision import NoticeKind
 from controller.records.limits import LEASE_S, TICK_S
 from controller.records.outputs import OutputReason
 from controller.records.safety import Severity
-from tests.controller.builders import MILD, slab
+from tests.controller.builders import MILD, air, slab
 from tests.controller.outputs.shop import (
     CLOSE_AFTER_S,
     OVERRUN_S,
@@ -151,3 +154,39 @@ def test_the_valves_lease_outlasts_the_heat() -> None:
     shop = shut_shop()
     shop.until_heat()
     assert shop.told("valve").lease_s >= LEASE_S + CLOSE_AFTER_S + TICK_S
+
+
+def test_a_valve_that_hears_nothing_takes_no_way_from_the_others() -> None:
+    """Its board is dead since the start; the pipes of the other zone must not freeze for it."""
+    loft = replace(VALVE, id="loft-valve")
+    shop = Shop(pump=None, loops=(make_loop(VALVE), make_loop(loft, "loft-loop")))
+    shop.wanted, shop.readings = False, (slab(3.0), air(3.0))
+    shop.deaf = frozenset({"loft-valve"})
+    decision = shop.until_heat()
+    assert decision.deciding.rule == "frost_protection"
+    shop.deaf = frozenset({"loft-valve", "valve"})
+    shop.run(TRAVEL_S)
+    assert not shop.last.command.heat
+
+
+def test_frost_heat_that_waits_for_longer_than_a_valve_takes_is_an_alarm() -> None:
+    """Again and again while it lasts; none while the valve is on its way, none for planned heat."""
+    shop = Shop(loops=VALVED)
+    shop.deaf = frozenset({"valve"})
+    shop.run(1800.0)
+    assert not alarms_of(shop)
+    shop.wanted, shop.readings = False, (slab(3.0), air(3.0))
+    shop.run(TRAVEL_S + 120.0)
+    assert not alarms_of(shop)
+    shop.run(2 * TICK_S)
+    assert alarms_of(shop) == {NoticeKind.FROST_WAITS}
+    shop.restart()
+    shop.tick()
+    assert alarms_of(shop) == {NoticeKind.FROST_WAITS}
+    shop.deaf = frozenset()
+    shop.until_heat()
+    assert not alarms_of(shop)
+
+
+def alarms_of(shop: Shop) -> set[NoticeKind]:
+    return {notice.kind for notice in shop.last.notices if notice.alarm}

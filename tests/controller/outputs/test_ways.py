@@ -34,7 +34,7 @@ class Sequence:
 
     def tick(self, *, wanted: bool, gives: frozenset[str] | None, frost: bool = False) -> Steps:
         fitted = Fitted(make_heater(), self.loops, self._reports())
-        account = Account.at(self.memory, elapsed_s=TICK_S, heating=self.heating, reachable=True)
+        account = Account.at(fitted, self.memory, elapsed_s=TICK_S, heating=self.heating)
         severity = Severity.FROST if frost else Severity.ALLOW
         verdict = Verdict("frost_protection", severity, "cold", Clears.WHEN_CLEAR)
         ruling = Ruling(wanted or frost, (verdict,), None, frozenset(), {})
@@ -156,5 +156,7 @@ def test_a_zone_behind_a_shut_valve_is_known_to_the_rules() -> None:
     shop = settled()
     shop.run(600.0, wanted=True, gives=BAY_ALONE)
     fitted = Fitted(make_heater(), shop.loops)
-    account = Account.at(shop.memory, elapsed_s=TICK_S, heating=True, reachable=True)
+    account = Account.at(
+        Fitted(make_heater(), shop.loops), shop.memory, elapsed_s=TICK_S, heating=True
+    )
     assert account.shut_zones(fitted) == {"loft"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import time
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -258,6 +259,18 @@ def test_an_example_is_short_and_printable():
     assert printable(b"\xff19") == "�19"
     assert len(printable(b"x" * 5000)) == 80
     assert printable(b"x" * 5000).endswith("…")
+
+
+@pytest.mark.parametrize("wrong", ["x", ".1x", "e", "e+", " 1", "-"])
+def test_no_text_of_digits_holds_the_service_up(air, wrong):
+    """64 KiB of digits that end wrong are refused at once.
+
+    Tried in every way they would take a minute, and no watchdog bites in the middle of a pattern.
+    """
+    for payload in ("1" * 65_000 + wrong, "." + "1" * 65_000 + wrong):
+        began_s = time.process_time()
+        assert reason(air, payload.encode()) is Rejection.NOT_A_NUMBER
+        assert time.process_time() - began_s < 2.0
 
 
 _LEAF = st.one_of(
