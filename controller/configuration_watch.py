@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
 from pathlib import Path
 
 from controller.configuration import Configuration, ConfigurationError, Use, load_all
@@ -51,6 +53,9 @@ class ConfigurationWatch:
         except ConfigurationError as error:
             self._broken = _broken(error)
             return False
+        if loaded.store != self.current.store and not _can_be_kept_in(loaded.store):
+            self._broken = _nowhere(loaded.store)
+            return False
         self._broken = None
         changed = loaded != self.current
         self.current = loaded
@@ -67,6 +72,18 @@ def _file_stamp(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_mtime_ns, found.st_size
+
+
+def _can_be_kept_in(store: Path) -> bool:
+    """Whether records can be written there: lockouts go along, and none may be lost on the way."""
+    with suppress(OSError):
+        store.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return os.access(store, os.R_OK | os.W_OK | os.X_OK)
+
+
+def _nowhere(store: Path) -> Notice:
+    text = f"Nothing can be written in {store}. The last good configuration stays in force."
+    return Notice(NoticeKind.KEPT_LAST_CONFIGURATION, text, alarm=True)
 
 
 def _broken(error: ConfigurationError) -> Notice:

@@ -165,3 +165,18 @@ def test_several_mistakes_are_counted(owner: Owner) -> None:
     owner.edit("limits.yaml", "supply_max_c: 55", "supply_max_c: 99")
     owner.watch.look()
     assert "and 1 more; see `slabtide check`" in owner.watch.notices[0].text
+
+
+def test_records_are_not_moved_to_where_none_can_be_written(owner: Owner) -> None:
+    """Lockouts could not go along, so the edit is none until there is such a folder."""
+    (owner.folder / "file").touch()
+    owner.edit("site.yaml", "store: ../state", "store: file/records")
+    assert owner.watch.look() is False
+    assert owner.watch.current is owner.first
+    (notice,) = owner.watch.notices
+    assert notice.alarm
+    assert "Nothing can be written in" in notice.text
+    owner.edit("site.yaml", "store: file/records", "store: records")
+    assert owner.watch.look() is True
+    assert owner.watch.current.store == owner.folder / "records"
+    assert owner.watch.notices == ()
