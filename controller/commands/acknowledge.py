@@ -15,10 +15,10 @@ from pathlib import Path
 from controller.clock import SystemClock
 from controller.commands._shared import say
 from controller.configuration import load_all
-from controller.interlocks import lockout
+from controller.interlocks import lockout, removed_role
 from controller.local_time import LocalTime
 from controller.records.decision import Decision
-from controller.records.safety import Clears, Severity
+from controller.records.safety import Clears, Severity, waiting
 from controller.requests import leave_acknowledgement
 from controller.site_lock import is_held
 from controller.store import StoreFailed, StoreMissing, open_reader
@@ -127,6 +127,9 @@ def _waiting(decision: Decision) -> frozenset[str]:
     for verdict in decision.verdicts:
         if verdict.rule == lockout.NAME and verdict.severity is Severity.LOCKOUT:
             found |= set(verdict.subject.split(", "))
+        elif verdict.rule == removed_role.NAME and verdict.subject:
+            # with what it names: another line may be lost before a service takes the request
+            found.add(waiting(verdict.rule, verdict.subject))
         elif verdict.clears is Clears.ON_ACKNOWLEDGE or verdict.reason == "falling":
             found.add(verdict.rule)
     return frozenset(found)

@@ -38,11 +38,11 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     sensors = (s for s in (*view.sensed, *view.proofs) if s.role in GUARDING)
     fitted = {f"{s.role.value}@{s.subject}": 1.0 for s in sensors}
     fitted |= dict.fromkeys(view.switched, 1.0)
-    if view.acknowledged.covers(NAME):
-        return allow(NAME), fitted
     remembered = {**memory, **fitted}
     removed = sorted(set(remembered) - set(fitted))
     if not removed:
         return allow(NAME), remembered
     subject = ", ".join(removed)
+    if view.acknowledged.covers(NAME, subject):
+        return allow(NAME), fitted
     return Verdict(NAME, Severity.OFF, "removed", Clears.ON_ACKNOWLEDGE, subject), remembered

@@ -106,13 +106,21 @@ class LoopFacts:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledged:
-    """What the owner has acknowledged: these rules, or with None whatever stands."""
+    """What the owner has acknowledged: these rules, or with None whatever stands.
+
+    A rule may stand there with what it named then, as ``waiting`` has it.
+    """
 
     rules: frozenset[str] | None = frozenset()
 
-    def covers(self, rule: str) -> bool:
+    def covers(self, rule: str, subject: str = "") -> bool:
         """Whether a rule's lockout is lifted by it, or what a rule asked for is confirmed."""
-        return self.rules is None or rule in self.rules
+        return self.rules is None or not self.rules.isdisjoint({rule, waiting(rule, subject)})
+
+
+def waiting(rule: str, subject: str) -> str:
+    """How a request names a rule together with what it named."""
+    return f"{rule}: {subject}"
 
 
 NOTHING, EVERYTHING = Acknowledged(), Acknowledged(None)

@@ -201,6 +201,13 @@ def test_what_waits_is_read_from_the_record_and_the_marks(tmp_path: Path) -> Non
     assert look(tmp_path, "kettle") == Seen(frozenset())
 
 
+def test_a_sensor_taken_out_waits_by_its_name(tmp_path: Path) -> None:
+    """So that a request for it is none for another that is lost before it is taken."""
+    gone = {"removed_role": {"supply@bay-loop": 1.0}}
+    written(tmp_path, *MILD, memories=gone)
+    assert look(tmp_path, "boiler").waits == {"removed_role: supply@bay-loop"}
+
+
 def test_nothing_waits_in_a_sound_record(tmp_path: Path) -> None:
     """No lockout, no sensor taken out."""
     written(tmp_path, *MILD)

@@ -5,7 +5,7 @@ import pytest
 from controller.interlocks import removed_role
 from controller.interlocks.removed_role import GUARDING
 from controller.records.readings import Condition
-from controller.records.safety import EVERYTHING, Clears, Severity
+from controller.records.safety import EVERYTHING, Acknowledged, Clears, Severity, waiting
 from controller.records.site import Role
 from controller.supervisor import supervise
 from tests.controller.builders import MILD, Script, air, sensed, slab, view
@@ -70,3 +70,24 @@ def test_frost_protection_goes_on_and_the_acknowledgement_arrives() -> None:
     ruling = supervise(view(*MILD), memories, acknowledged=EVERYTHING)
     assert ruling.heat is True
     assert supervise(view(*MILD), ruling.memories).heat is True
+
+
+def test_what_was_asked_for_by_name_confirms_that_alone() -> None:
+    """A request left while nothing ran: what an edit has lost since is another matter."""
+    power = sensed(Role.POWER, 0.0, subject="boiler")
+    script = Script(removed_role)
+    script.tick(*FITTED, power)
+    asked = Acknowledged(frozenset({waiting(removed_role.NAME, "supply@bay-loop")}))
+    both = script.restart(*MILD, acknowledged=asked)
+    assert both.subject == "power@boiler, supply@bay-loop"
+    assert both.severity is Severity.OFF
+    assert script.restart(*MILD, power, acknowledged=asked).severity is Severity.ALLOW
+    assert script.restart(*MILD).subject == "power@boiler"
+
+
+def test_one_of_an_earlier_version_names_the_rule_alone() -> None:
+    """And is taken as it was meant then."""
+    script = Script(removed_role)
+    script.tick(*FITTED)
+    asked = Acknowledged(frozenset({removed_role.NAME}))
+    assert script.restart(*MILD, acknowledged=asked).severity is Severity.ALLOW
