@@ -6,15 +6,14 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from controller.commands.fit import interval_90
 from controller.planning.network_parameters import DOUBTED, network_of, prior_of
 from controller.planning.parameters import MODEL
-from controller.records.plan import ParameterSet
+from controller.records.plan import ParameterSet, Value
 from controller.records.site import Site, Zone
 from models.network_prior import LEARNT
 from models.thermal_network import SIGNED, Kind
 
-_Z90 = 1.6449
-"""Quantile of the normal distribution for 5 % above and below."""
 _J_PER_KWH = 3.6e6
 
 _THIRD: Mapping[Kind, str] = {
@@ -37,10 +36,8 @@ class _Row:
 
     def shown(self, value: float, sd: float) -> str:
         """The value with its 90 % interval; ``sd`` is of the logarithm where it is positive."""
-        if self.name in SIGNED:
-            ends = (value - _Z90 * sd, value + _Z90 * sd)
-        else:
-            ends = (value * math.exp(-_Z90 * sd), value * math.exp(_Z90 * sd))
+        positive = self.name not in SIGNED
+        ends = interval_90(Value(value, value * sd if positive else sd), positive=positive)
         # adding 0 makes a number of what is rounded to minus nothing
         rounded = (round(self.convert(v), self.digits) + 0.0 for v in (value, *ends))
         number, low, high = (f"{v:.{self.digits}f}" for v in rounded)

@@ -255,12 +255,18 @@ def test_fluid_moves_while_frost_may_not_heat() -> None:
     assert (shop.told("pump").on, shop.told("pump").reason) == (True, OutputReason.FROST)
 
 
-def test_a_loop_that_has_lost_its_fluid_is_not_pumped_for_frost() -> None:
-    """The pump would run dry, and the leak would be fed."""
+def filled_shop() -> Shop:
+    """One at rest whose gauge has shown a full loop."""
     shop = Shop()
     shop.wanted = False
     shop.readings = (*MILD, sensed(Role.PRESSURE, 1.2, subject="bay-loop"))
     shop.run(300.0)
+    return shop
+
+
+def test_a_loop_that_has_lost_its_fluid_is_not_pumped_for_frost() -> None:
+    """The pump would run dry, and the leak would be fed."""
+    shop = filled_shop()
     shop.readings = (*FROZEN, sensed(Role.PRESSURE, 0.2, subject="bay-loop"))
     decisions = shop.run(OVERRUN_S + 600.0)
     assert not any(d.command.heat for d in decisions)
@@ -351,10 +357,7 @@ def test_a_pump_or_its_proof_that_leaves_the_site_file_is_missed() -> None:
 
 def test_a_loop_that_is_locked_out_stays_dry_when_its_gauge_is_lost() -> None:
     """What its gauge last proved holds until somebody has been there."""
-    shop = Shop()
-    shop.wanted = False
-    shop.readings = (*MILD, sensed(Role.PRESSURE, 1.2, subject="bay-loop"))
-    shop.run(300.0)
+    shop = filled_shop()
     shop.readings = (*MILD, sensed(Role.PRESSURE, 0.2, subject="bay-loop"))
     shop.run(OVERRUN_S + 300.0)
     assert shop.carry.state.latched == {"loop_pressure"}

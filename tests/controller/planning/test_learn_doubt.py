@@ -62,6 +62,7 @@ def test_it_stays_doubted_from_night_to_night(cabin):
     first = _learnt(shop).parameter_set
     _used(shop, 3)
     second = _learnt(shop, (first,)).parameter_set
+    assert second.id != first.id
     assert second.values.keys() >= {DOUBTED}
     assert network_of(second).slab_capacity_j_k < 5e6
 
