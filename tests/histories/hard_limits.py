@@ -22,8 +22,6 @@ HIGH_BAR = 2.4
 """Above the guard's own limit, below the relief valve [bar]."""
 STEADY_BAR = (1.3, 1.8)
 """Pressures that no fluid temperature makes too low or too high in this plant [bar]."""
-APART_K = {Role.SLAB: 7.5}
-"""Two sensors of a role that are further apart may both be doubted."""
 STILL_S = 1200.0
 """A sensor that has said the same for so long may be taken for stuck [s]."""
 NOTHING_S = 300.0
@@ -132,8 +130,7 @@ class HardLimits:
     def _beyond_doubt(self, role: Role) -> list[Track]:
         """Known sensors of a role, unless two may disagree or one may be stuck."""
         tracks, now_s = self._known(role), self._picture.now_s
-        heard = [t.good.value for t in self._picture.by_role.get(role, []) if t.good]
-        if not tracks or max(heard) - min(heard) > APART_K.get(role, 0.0):
+        if self._picture.may_contradict(role):
             return []
         return [t for t in tracks if now_s - t.moved_s < STILL_S]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from controller.records.site import Role, Site
 from tests.histories.evidence import LONG_S, NEW_LEVEL_S, Standing, Track
 from tests.histories.instruments import Heard
@@ -12,6 +14,8 @@ WARM_ROOM_C = 15.0
 """A slab near freezing under a room as warm as this is not believed [°C]."""
 NEEDED = (Role.SLAB, Role.AIR, Role.SUPPLY, Role.PRESSURE)
 COLD_ROLES = (Role.SLAB, Role.AIR, Role.RETURN)
+APART_K = {Role.SLAB: 7.5}
+"""Two sensors of a role that are further apart may both be doubted."""
 
 
 class Picture:
@@ -43,11 +47,18 @@ class Picture:
                 self._cold_heard_s = now_s
 
     def standing(self, role: Role) -> Standing:
-        """Of a role as a whole: one known sensor is enough."""
+        """Of a role as a whole: one known sensor is enough, unless another contradicts it."""
         found = [t.standing(self.now_s) for t in self.by_role.get(role, ())]
+        if Standing.KNOWN in found and self.may_contradict(role):
+            return Standing.DOUBT
         if Standing.KNOWN in found:
             return Standing.KNOWN
         return Standing.DOUBT if Standing.DOUBT in found else Standing.UNKNOWN
+
+    def may_contradict(self, role: Role) -> bool:
+        """Whether two sensors of a role may be too far apart for either to be believed."""
+        heard = [t.good.value for t in self.by_role.get(role, ()) if t.good]
+        return bool(heard) and max(heard) - min(heard) > APART_K.get(role, math.inf)
 
     def known(self, role: Role) -> list[float]:
         """The values that the guard must know."""

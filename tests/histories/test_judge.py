@@ -165,3 +165,14 @@ def test_a_violation_comes_out_of_a_child_process() -> None:
     seen = Violation("heat outlasts the lease", Instant(7.0, 5.0), "slab known 16", ["says ON"])
     told = copy.copy(seen)  # as a child process hands it over
     assert (str(told), told.what) == (str(seen), seen.what)
+
+
+def test_slabs_that_contradict_each_other_are_unknown(scene: Scene) -> None:
+    """With the air silent as well, blind frost heat is right, though nothing cold was heard."""
+    scene.child.kind = "off"
+    scene.sensor_mode("slab-1", "fahrenheit", 0.0)
+    scene.sensor_mode("air", "silent", 0.0)
+    run(scene, 60)
+    before = scene.judge.counts["on_ticks"]
+    run(scene, 500)
+    assert scene.judge.counts["on_ticks"] > before
