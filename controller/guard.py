@@ -307,7 +307,7 @@ class Guard:
         self._watch_for_events(desk, decision)
         row_due = desk.recorder.is_due(decision)
         if row_due:
-            decision, carry = desk.recorder.record(decision, carry)
+            decision, carry = desk.recorder.record(decision, carry, before=desk.carry)
         # before it is sent: should that fail, the OFF to follow must be younger
         desk.carry = carry
         desk.outputs.send(decision, desk.relay, row_due=row_due)
@@ -384,7 +384,7 @@ def _put_on_record(desk: _HeaterDesk, decision: Decision) -> None:
     if not desk.recorder.is_due(decision):
         return
     try:
-        desk.recorder.record(decision, desk.carry)
+        desk.recorder.record(decision, desk.carry, before=desk.carry)
     except Exception:
         desk.recorder.cry(decision)
         raise

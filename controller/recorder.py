@@ -46,14 +46,23 @@ class Recorder:
         age_s = decision.at.mono_s - self._stored_mono_s
         return self._failing or age_s >= ROW_S or decision.changed_from(self._last)
 
-    def record(self, decision: Decision, carry: Carry) -> tuple[Decision, Carry]:
-        """Write a decision, then give it back; with OFF in it where it could not be written."""
+    def record(self, decision: Decision, carry: Carry, *, before: Carry) -> tuple[Decision, Carry]:
+        """Write a decision, then give it back; with OFF in it where it could not be written.
+
+        Parameters
+        ----------
+        decision : Decision
+        carry : Carry
+            For the next tick.
+        before : Carry
+            Of the last tick: an ON that is withheld from a heater that was off changes nothing.
+        """
         try:
             self._store.add_decision(decision, carry.state)
         except StoreFailed as error:
             log.error("%s", error)  # noqa: TRY400 - the sentence says it all
             self._failing = True
-            decision, carry = _without_heat(decision, carry)
+            decision, carry = _without_heat(decision, carry, before)
             self.cry(decision)
         else:
             self._failing = False
@@ -68,7 +77,7 @@ class Recorder:
             self._distress.flush()
 
 
-def _without_heat(decision: Decision, carry: Carry) -> tuple[Decision, Carry]:
+def _without_heat(decision: Decision, carry: Carry, before: Carry) -> tuple[Decision, Carry]:
     verdict = Verdict(NAME, Severity.OFF, "not_written", Clears.WHEN_CLEAR)
     decision = replace(decision, verdicts=(*decision.verdicts, verdict))
     worst = decision.deciding.severity if decision.deciding else Severity.ALLOW
@@ -78,4 +87,5 @@ def _without_heat(decision: Decision, carry: Carry) -> tuple[Decision, Carry]:
         decision, deciding=verdict, command=replace(decision.command, heat=False, lease_s=0.0)
     )
     state = replace(carry.state, heating=False)
-    return decision, replace(carry, state=state, changed_mono_s=decision.at.mono_s)
+    off_mono_s = decision.at.mono_s if before.state.heating else before.changed_mono_s
+    return decision, replace(carry, state=state, changed_mono_s=off_mono_s)

@@ -19,6 +19,9 @@ from controller.store.failures import StoreFailed
 from tests.controller.builders import START, air, later, make_plan, make_situation, slab
 
 
+HEATING = Carry(HeaterState(heating=True), START, changed_mono_s=START.mono_s - 700.0)
+
+
 class Shelf:
     """A store of decisions in memory, which can be made to fail."""
 
@@ -39,9 +42,11 @@ class Bench:
         self.shelf, self.distress = Shelf(), io.StringIO()
         self.recorder = Recorder(self.shelf, self.distress)
 
-    def record(self, decision: Decision, carry: Carry | None = None) -> tuple[Decision, Carry]:
+    def record(
+        self, decision: Decision, carry: Carry | None = None, *, before: Carry = HEATING
+    ) -> tuple[Decision, Carry]:
         heating = HeaterState(heating=decision.command.heat)
-        return self.recorder.record(decision, carry or Carry(heating))
+        return self.recorder.record(decision, carry or Carry(heating), before=before)
 
     def cries(self) -> list[Decision]:
         lines = self.distress.getvalue().splitlines()
@@ -145,6 +150,17 @@ def test_planned_heat_that_cannot_be_written_is_off(bench: Bench) -> None:
     assert bench.cries() == [decision]
 
 
+@pytest.mark.parametrize(("heating", "since_s"), [(True, 0.0), (False, 700.0)])
+def test_an_on_that_is_withheld_is_no_change_of_command(
+    bench: Bench, heating: bool, since_s: float
+) -> None:
+    """Off since heat ended: a relay that is still on must not be excused at every attempt."""
+    bench.shelf.fails = True
+    before = replace(HEATING, state=HeaterState(heating=heating))
+    _, carry = bench.record(make_decision(heat=True), before=before)
+    assert START.mono_s - carry.changed_mono_s == since_s
+
+
 def test_held_heat_that_cannot_be_written_is_off(bench: Bench) -> None:
     """A minimum on time does not keep heat that is not on record."""
     bench.shelf.fails = True
@@ -199,9 +215,9 @@ def test_real_heat_by_the_timetable_is_withheld_end_to_end(bench: Bench) -> None
     carry = Carry.at_start(None, later(-600.0))
     memories = {"first_run": {"armed": 1.0}}
     carry = replace(carry, state=replace(carry.state, memories=memories), last_tick=later(-10.0))
-    decision, carry = decide(make_situation(plan=make_plan()), carry)
+    decision, after = decide(make_situation(plan=make_plan()), carry)
     assert decision.command.heat is True
     bench.shelf.fails = True
-    decision, carry = bench.recorder.record(decision, carry)
+    decision, after = bench.recorder.record(decision, after, before=carry)
     assert decision.command.heat is False
-    assert carry.state.heating is False
+    assert after.state.heating is False
