@@ -52,6 +52,8 @@ class HardLimits:
         self._on_s = -1e9
         self._may_be_locked = False
         self._locked_stored = False
+        self._lift_unstored = False
+        """Whether a lockout was lifted and the record still holds it."""
         self._nothing_s = self._nothing_trips = 0
         self._nothing_until_s = -1e9
         self.locked_for_sure = False
@@ -62,7 +64,8 @@ class HardLimits:
         self._off_since_s = now_s
 
     def ended(self, *, stored: bool) -> None:
-        """A lockout that could not be stored may be lost with the process."""
+        """A lockout that could not be stored may be lost with the process, or come back with it."""
+        self._may_be_locked = self._may_be_locked or self._lift_unstored
         if self.locked_for_sure and not (self._locked_stored or stored):
             self.locked_for_sure = False
 
@@ -92,9 +95,11 @@ class HardLimits:
         elif self._off_since_s == math.inf:
             self._off_since_s = now_s
         self._locked_stored = self.locked_for_sure and (self._locked_stored or stored)
+        self._lift_unstored = self._lift_unstored and not stored
 
     def acknowledged(self) -> None:
         """The owner lifts what is locked out, unless its trip still stands."""
+        self._lift_unstored = self._may_be_locked or self.locked_for_sure
         self._may_be_locked = self._is_confirmed_at_most()
         self._nothing_trips = min(1, self._nothing_trips)
         self.locked_for_sure = self._locked_stored = False
