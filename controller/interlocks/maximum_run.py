@@ -13,8 +13,8 @@ UNSEEN_SHARE = 0.5
 
 SENTENCES = {
     "clear": "The heater has not run for too long without a rest.",
-    "not_fitted": "The heater has not run for too long without a rest. Half the longest run is "
-    "allowed, for it is not read back, or supply and return are not both fitted.",
+    "unseen": "The heater has not run for too long without a rest. Half the longest run is "
+    "allowed, for it is not read back, or supply and return are not both known.",
     "resting": "After {run_h:.1f} h of heat the heater rests for {rest_s:.0f} s "
     "({rested_s:.0f} s so far), which proves that the relay still obeys.",
 }
@@ -36,12 +36,13 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     remembered = {"run_s": run_s, "rested_s": rested_s}
     seen = _is_seen(view)
     if run_s < view.limits.max_run_s * (1.0 if seen else UNSEEN_SHARE):
-        return allow(NAME, "clear" if seen else "not_fitted"), remembered
+        return allow(NAME, "clear" if seen else "unseen"), remembered
     values = {"run_h": run_s / 3600.0, "rest_s": view.limits.rest_s, "rested_s": rested_s}
     return Verdict(NAME, Severity.OFF, "resting", Clears.AFTER_TIME, values=values), remembered
 
 
 def _is_seen(view: SafetyView) -> bool:
-    """Whether sensors are fitted by which other rules see that the heater obeys and heats."""
-    read_back = view.fitted(Role.RELAY_STATE) or view.fitted(Role.POWER)
-    return bool(read_back and flow_pairs(view))
+    """Whether there are readings by which other rules see that the heater obeys and heats."""
+    read_back = view.values(Role.RELAY_STATE) or view.values(Role.POWER)
+    flows = (all(any(s.trusted for s in side) for side in pair) for pair in flow_pairs(view))
+    return bool(read_back) and any(flows)

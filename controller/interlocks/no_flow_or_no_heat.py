@@ -5,10 +5,13 @@ while the supply is well below what the boiler's own thermostat holds: a warm lo
 A second attempt confirms it. Where a meter that is known to work shows no power at all from the
 first moment of an attempt to its last, nothing can boil: the heater is cut off, and is tried again
 for as long as it takes. Power that comes and goes again may be the boiler's own limiter at work,
-so it takes minutes of it to forget an attempt.
+so that alone stands for no more time than it lasts, and it takes minutes of it to forget an
+attempt. A sensor that is fitted and dead is as none: the others tell.
 """
 
 from __future__ import annotations
+
+from enum import Enum
 
 from controller.interlocks.flow_pairs import flow_pairs, open_pairs
 from controller.interlocks.rule import allow
@@ -53,6 +56,15 @@ SENTENCES = {
 }
 
 
+class Coming(Enum):
+    """What can be seen of the heat at this moment."""
+
+    HEAT = "heat flows, or the loop is as warm as the thermostat holds it"
+    POWER = "the heater draws power, and no more is seen"
+    NOTHING = "nothing comes"
+    UNKNOWN = "that cannot be said"
+
+
 def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Trip where nothing comes and try again after a rest; lock out where power is there.
 
@@ -62,12 +74,13 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     rest_s = memory.get("rest_s", 0.0) - view.elapsed_s
     if rest_s > 0.0:
         return _tripped(memory), {**memory, "rest_s": rest_s}
-    nothing = _nothing_comes(view)
-    count = _count(view, memory, nothing)
+    coming = _coming(view, meter=bool(memory.get("meter")))
+    count = _count(view, memory, coming)
     waited_s = count["waited_s"]
     allowed_s = DEMAND_S if view.fitted(Role.PRESSURE) else UNGAUGED_DEMAND_S
-    if not (nothing and waited_s >= allowed_s and _is_news(view, waited_s)):
-        return _quiet(view, nothing, count), count
+    long = waited_s >= allowed_s and _is_news(view, waited_s)
+    if coming is not Coming.NOTHING or not long:
+        return _quiet(view, coming, count), count
     cut_off = bool(count["meter"]) and not count["drew"]
     if count["tries"] >= 1.0 and not cut_off:
         verdict = Verdict(NAME, Severity.LOCKOUT, "again_nothing", Clears.ON_ACKNOWLEDGE)
@@ -82,7 +95,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     return _tripped(rest), rest
 
 
-def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, float]:
+def _count(view: SafetyView, memory: Memory, coming: Coming) -> dict[str, float]:
     """How long heat has been asked for, how long nothing came of it, and attempts without any.
 
     While a reading is unknown the time stands still. ``drew`` says whether the heater drew power
@@ -96,11 +109,12 @@ def _count(view: SafetyView, memory: Memory, nothing: bool | None) -> dict[str, 
     unmetered_s, is_late = memory.get("unmetered_s", 0.0), on_s > _dead_time_s(view)
     drawn = _drawn_share(view, within_s=on_s)
     drew = bool(memory.get("drew")) or drawn is None or drawn >= NO_POWER_SHARE
-    if nothing is False:
-        kept["cut_off"] = waited_s = 0.0
+    if coming in (Coming.HEAT, Coming.POWER):
+        waited_s = 0.0 if coming is Coming.HEAT else max(0.0, waited_s - view.elapsed_s)
+        kept["cut_off"] = 0.0
         kept["came_s"] = min(kept["came_s"] + view.elapsed_s, CAME_S)
         kept["tries"] = kept["tries"] if kept["came_s"] < CAME_S else 0.0
-    elif nothing and is_late:
+    elif coming is Coming.NOTHING and is_late:
         waited_s += view.elapsed_s
     if drew:
         unmetered_s = 0.0
@@ -125,7 +139,7 @@ def _tripped(rest: Memory) -> Verdict:
     return Verdict(NAME, Severity.TRIP, "no_power", Clears.AFTER_TIME, values=values)
 
 
-def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
+def _quiet(view: SafetyView, coming: Coming, count: Memory) -> Verdict:
     """Nothing against heat; alarms stand, also between two attempts."""
     if not flow_pairs(view):
         return allow(NAME, "not_fitted")
@@ -134,28 +148,26 @@ def _quiet(view: SafetyView, nothing: bool | None, count: Memory) -> Verdict:
     if count["not_shown"]:
         values = {"least_w": NO_POWER_SHARE * view.rating_w}
         return Verdict(NAME, Severity.WARN, "power_not_shown", Clears.WHEN_CLEAR, values=values)
-    return allow(NAME, "unknown" if nothing is None else "clear")
+    return allow(NAME, "unknown" if coming is Coming.UNKNOWN else "clear")
 
 
-def _nothing_comes(view: SafetyView) -> bool | None:
-    """Whether nothing comes at this moment, None where that cannot be said.
+def _coming(view: SafetyView, *, meter: bool) -> Coming:
+    """What comes of the heat that is asked for.
 
-    Where no power is measured the temperatures alone count.
+    Where no power is known the temperatures alone count. Little power counts alone only by a
+    meter that is known to work (``meter``), and below a supply that is known to be cool.
     """
-    powers, pairs = view.fitted(Role.POWER), open_pairs(view)
-    watts = view.values(Role.POWER)
-    if not pairs or (powers and not watts):
-        return None
+    watts, unseen = view.values(Role.POWER), False
+    pairs = [(_known(supplies), _known(returns)) for supplies, returns in open_pairs(view)]
+    for warm, cool in pairs:
+        if warm and max(warm) >= view.supply_limit_c - BELOW_THERMOSTAT_K:
+            return Coming.HEAT
+        if warm and cool and max(warm) - min(cool) >= LEAST_DROP_K:
+            return Coming.HEAT
+        unseen = unseen or not warm or not (cool or (watts and meter))
     if watts and max(watts) >= POWER_SHARE * view.rating_w:
-        return False
-    for supplies, returns in pairs:
-        warm, cool = _known(supplies), _known(returns)
-        if not warm or not cool:
-            return None
-        drops = max(warm) - min(cool) >= LEAST_DROP_K
-        if drops or max(warm) >= view.supply_limit_c - BELOW_THERMOSTAT_K:
-            return False
-    return True
+        return Coming.POWER
+    return Coming.UNKNOWN if unseen or not pairs else Coming.NOTHING
 
 
 def _surely_drops(view: SafetyView) -> bool:

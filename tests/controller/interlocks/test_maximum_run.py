@@ -1,12 +1,13 @@
 """Twelve hours of heat, then ten minutes of rest."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from controller.interlocks import maximum_run
 from controller.records.limits import Limits
-from controller.records.readings import Sensed
+from controller.records.readings import Condition, Sensed
 from controller.records.safety import Severity, Verdict
 from controller.records.site import Role
 from tests.controller.builders import HOUR_S, MILD, Script, sensed
@@ -92,11 +93,20 @@ def test_half_of_it_where_nobody_sees_what_the_heater_does(missing: Role) -> Non
     blind = tuple(s for s in SEEN if s.role is not missing)
     script = Script(maximum_run)
     verdict = script.run(6 * HOUR_S - 10.0, *blind, heating=True)
-    assert (verdict.severity, verdict.reason) == (Severity.ALLOW, "not_fitted")
+    assert (verdict.severity, verdict.reason) == (Severity.ALLOW, "unseen")
     assert script.tick(*blind, heating=True).severity is Severity.OFF
     power = (*blind, sensed(Role.POWER, 9000.0, subject="boiler"))
     read_back = script.tick(*power, heating=True).severity
     assert (read_back is Severity.ALLOW) is (missing is Role.RELAY_STATE)
+
+
+@pytest.mark.parametrize("dead", [Role.RELAY_STATE, Role.SUPPLY, Role.RETURN])
+def test_a_dead_sensor_sees_nothing(dead: Role) -> None:
+    """One that is fitted and silent is worth no more than none."""
+    unseen = tuple(replace(s, condition=Condition.STALE) if s.role is dead else s for s in SEEN)
+    script = Script(maximum_run)
+    script.run(6 * HOUR_S - 10.0, *unseen, heating=True)
+    assert script.tick(*unseen, heating=True).severity is Severity.OFF
 
 
 def test_run_and_rest_are_counted_from_nothing() -> None:

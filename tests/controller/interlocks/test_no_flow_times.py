@@ -125,7 +125,7 @@ def test_a_fifth_of_the_rating_is_heat(share: float, comes: bool) -> None:
     """Of the meter that shows the most; and it shows that the meter works."""
     readings = (*NOTHING[:-1], power(0.0), power(share * RATING_W, sensor="second"))
     _, memory = after({**LATE, "waited_s": 50.0, "not_shown": 1.0}, *readings)
-    assert memory["waited_s"] == (0.0 if comes else 60.0)
+    assert memory["waited_s"] == (40.0 if comes else 60.0)
     assert (memory["meter"], memory["not_shown"]) == ((1.0, 0.0) if comes else (0.0, 1.0))
 
 
