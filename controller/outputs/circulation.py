@@ -44,16 +44,24 @@ def why(
     """
     if asked:
         return OutputReason.HEAT
-    by_rule = {verdict.rule: verdict.severity for verdict in verdicts}
-    tripped = {rule for rule, severity in by_rule.items() if severity >= Severity.TRIP}
+    by_rule = {verdict.rule: verdict for verdict in verdicts}
+    if _is_dry(by_rule.get(loop_pressure.NAME), latched):
+        return None
+    tripped = {rule for rule, one in by_rule.items() if one.severity >= Severity.TRIP}
     if tripped & CARRIES_OFF:
         return OutputReason.TRIP
-    # a loop that has lost its fluid would run the pump dry, whatever its gauge says by now
-    wet = loop_pressure.NAME not in tripped and loop_pressure.NAME not in latched
-    if wet and by_rule.get(frost_protection.NAME, Severity.ALLOW) > Severity.ALLOW:
+    frost = by_rule.get(frost_protection.NAME)
+    if frost and frost.severity > Severity.ALLOW and loop_pressure.NAME not in tripped:
         return OutputReason.FROST
     if account.since_heat_s < fitted.overrun_s:
         return OutputReason.OVERRUN
-    if wet and fitted.heater.pump and account.stood_s >= STOOD_S:
+    if fitted.heater.pump and account.stood_s >= STOOD_S and loop_pressure.NAME not in tripped:
         return OutputReason.EXERCISE
     return None
+
+
+def _is_dry(pressure: Verdict | None, latched: Collection[str]) -> bool:
+    """Whether the loop has lost its fluid, whatever its gauge says by now: nothing to pump."""
+    tripped = pressure is not None and pressure.severity >= Severity.TRIP
+    too_high = pressure is not None and pressure.reason == "high"
+    return (tripped or loop_pressure.NAME in latched) and not too_high

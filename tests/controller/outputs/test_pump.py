@@ -264,6 +264,18 @@ def filled_shop() -> Shop:
     return shop
 
 
+def test_a_loop_that_bursts_under_heat_has_no_overrun() -> None:
+    """There is nothing left to go round, and a pump that runs dry is soon a broken one."""
+    shop = filled_shop()
+    shop.wanted = True
+    shop.until_heat()
+    shop.readings = (*MILD, sensed(Role.PRESSURE, 0.2, subject="bay-loop"))
+    assert not any(told.on for told in shop.tick().outputs)
+    shop.readings = (*MILD, sensed(Role.PRESSURE, 2.3, subject="bay-loop"))
+    shop.restart()
+    assert shop.tick().outputs[0].on, "too much of it is carried round"
+
+
 def test_a_loop_that_has_lost_its_fluid_is_not_pumped_for_frost() -> None:
     """The pump would run dry, and the leak would be fed."""
     shop = filled_shop()
