@@ -14,7 +14,30 @@ _NO_POWER = Notice(
     alarm=True,
 )
 
+_FROST_BLIND = Notice(
+    NoticeKind.FROST_BLIND,
+    "No slab reading can be trusted in one zone at least, so frost protection gives each hour but "
+    "a few minutes of heat, which may not be enough: mend the sensor. Glycol or a hard-wired frost "
+    "stat guards the pipes.",
+    alarm=True,
+)
+
 _ALARMS = {
+    ("lockout", "locked_out"): Notice(
+        NoticeKind.LOCKED_OUT,
+        "Locked out: no heat, and no frost protection, until somebody has looked and "
+        "acknowledged (`slabtide acknowledge`): only a hard-wired frost stat or glycol guards the "
+        "pipes.",
+        alarm=True,
+    ),
+    ("frost_protection", "blind"): _FROST_BLIND,
+    ("frost_protection", "blind_spent"): _FROST_BLIND,
+    ("relay_read_back", "off_when_on"): Notice(
+        NoticeKind.RELAY_STAYS_OFF,
+        "The relay was told ON and reports OFF: no heat comes, frost protection included. Look at "
+        "the relay, its supply and its board.",
+        alarm=True,
+    ),
     ("relay_read_back", "on_when_off"): Notice(
         NoticeKind.HEAT_AFTER_OFF,
         "The relay reports ON although it was told OFF: switch the heater off at the breaker.",
@@ -67,9 +90,9 @@ _ALARMS = {
 
 FROST_WAITS = Notice(
     NoticeKind.FROST_WAITS,
-    "Frost protection asks for heat and has waited for pump or valves for longer than they may "
-    "take: look at their boards. Until then only a hard-wired frost stat or glycol guards the "
-    "pipes.",
+    "Frost protection asks for heat, and a pump or valve that it needs has not come on for longer "
+    "than it may take: look at it and at its board. Until then only a hard-wired frost stat or "
+    "glycol guards the pipes.",
     alarm=True,
 )
 

@@ -147,7 +147,10 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     view = _view(situation, carry, wished, fitted, account)
     ruling = supervise(view, memories, acknowledged=situation.acknowledged)
     heating, gives = carry.state.heating, _gives(situation, wished)
-    steps = sequence(fitted, account, ruling, wanted=wished.heat, heating=heating, gives=gives)
+    needy = frost_protection.needy(view)
+    steps = sequence(
+        fitted, account, ruling, wanted=wished.heat, heating=heating, gives=gives, needy=needy
+    )
     ruling = _uncharged(situation, _waiting(ruling, steps))
     command = _command(situation, carry, heat=ruling.heat)
     decision = Decision(

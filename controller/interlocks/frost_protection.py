@@ -2,8 +2,10 @@
 
 With a trustworthy slab reading it heats until everything is warm again. Without one it is
 *blind* and may spend only a bounded duty in any hour, heat that the minimum on time keeps going
-included. What is spent is stored minute by minute, and a store that cannot be read counts as spent
-for the first hour, so that no crash loop refills it.
+included, and begins only with enough of it left for the minimum on time: what becomes free a
+minute at a time would be given in bursts that switch the boiler and warm nothing. What is spent
+is stored minute by minute, and a store that cannot be read counts as spent for the first hour, so
+that no crash loop refills it.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import math
 from collections.abc import Mapping
 
 from controller.interlocks.rule import allow
+from controller.interlocks.slab_over_temperature import NEAR_K
 from controller.records.limits import LEASE_S, TICK_S
 from controller.records.safety import Clears, Memory, SafetyView, Severity, Verdict
 from controller.records.site import Role
@@ -23,14 +26,17 @@ AIR_PATIENCE_S = 1800.0
 """Cold air over a warm slab is an open door until it has lasted this long [s]."""
 WARM_ROOM_C = 15.0
 """No slab near freezing lies under a room as warm as this [°C]."""
+COOLED_K = 2.0
+"""How far a room must cool below that before such a slab is believed again: blind heat may warm
+the room back and forth across it [K]; common practice, no source."""
 ENOUGH_SLAB_C = 25.0
 """A slab this warm gives off all that frost protection needs, whatever air or return say [°C]."""
 BELOW_LIMIT_K = 5.0
 """How far below a limit of its own a slab is warm enough too (chosen here) [K]: what is in the
 tubes still arrives, and a lockout would take frost protection away."""
 AGAIN_K = 2.0
-"""A cold return asks again once the slab has cooled by so much: else the boiler would be switched
-at every flicker of the slab's reading [K]; common practice, no source."""
+"""What waits for a slab to cool waits for so much: else the boiler would be switched at every
+flicker of the slab's reading [K]; common practice, no source."""
 UNRECORDED_S = LEASE_S + 70.0
 """Longest heat after the last row of a process that was killed: a lease, and the time between two
 rows [s]."""
@@ -39,6 +45,8 @@ UNLIKELY_S = 4 * 3600.0
 RESTART_S = 120.0
 """A pause between two processes up to which cold air or blindness counts as going on [s]."""
 
+_WARM, _FULL = "warm:", "full:"
+"""Marks of zones, before their ids: a warm room, and a slab that may not become warmer."""
 _SPENT = "spent_"
 _MINUTES = tuple(f"{_SPENT}{number:02d}" for number in range(WINDOW_MINUTES + 1))
 """Names of the account's minutes: of the running one, then each older one."""
@@ -51,6 +59,8 @@ SENTENCES = {
     "{duty_s:.0f} s an hour, {spent_s:.0f} s of it spent.",
     "kept_spent": "Heat that was begun without a slab reading that can be trusted ends, minimum on "
     "time or not: this hour's {duty_s:.0f} s of it are spent.",
+    "next_door": "Frost protection asks for heat, but the same heat would bring the slab of "
+    "{subject}, at {warmest_c:.1f} °C, above its limit.",
     "blind_spent": "No slab reading can be trusted and frost cannot be ruled out, but this hour's "
     "{duty_s:.0f} s of blind heat are spent.",
 }
@@ -60,17 +70,23 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
     unlikely_s = _unlikely_s(view, memory)
     unlikely = unlikely_s >= UNLIKELY_S
-    sighted = not unlikely and all(_is_sighted(view, zone) for zone in view.zones)
+    warm_rooms, full_zones = _warm_rooms(view, memory), _full_zones(view, memory)
+    sighted = not unlikely and all(_is_sighted(view, zone, warm_rooms) for zone in view.zones)
     account = _account(view, memory)
     spent_s = _spent_s(account)
     lasting = {"cold_air_s": _cold_air_s(view, memory), "unseen_s": _unseen_s(view, memory)}
     active = unlikely or _is_cold(view, bool(memory.get("active")), sighted=sighted, **lasting)
     remembered = {
-        **account, **lasting, "unlikely_s": unlikely_s, "active": float(active), "asking": 0.0,
+        **account, **lasting, **warm_rooms, **full_zones,
+        "unlikely_s": unlikely_s, "active": float(active), "asking": 0.0,
     }  # fmt: skip
     duty_s = view.limits.blind_duty_s
     values = {"duty_s": duty_s, "spent_s": spent_s}
-    left = spent_s + TICK_S <= duty_s  # a tick's heat is counted at the next one
+    # a tick's heat is counted at the next one
+    needed_s = TICK_S if memory.get("asking") else min(view.limits.min_on_s, duty_s)
+    left = spent_s + needed_s <= duty_s
+    if active and full_zones and not unlikely:
+        return _next_door(view, full_zones), remembered
     if active and sighted:
         return _verdict(view, Severity.FROST, "cold", _numbers(view)), remembered
     if active:
@@ -98,13 +114,57 @@ def _keeps_blind_heat(view: SafetyView, memory: Memory) -> bool:
     return bool(memory.get("asking")) and view.heating and not view.heat_wanted
 
 
-def _is_sighted(view: SafetyView, zone: str) -> bool:
+def needy(view: SafetyView) -> frozenset[str]:
+    """The zones that frost heat may be for: all but those with a warm slab under a warm room.
+
+    Heat for one zone must not drive another's slab into its hard limit.
+    """
+    return frozenset(zone for zone in view.zones if not _is_well(view, zone)) or frozenset(
+        view.zones
+    )
+
+
+def _is_well(view: SafetyView, zone: str) -> bool:
+    warm_enough = _slab_c(view, zone) >= _enough_c(view)
+    airs = view.values(Role.AIR, zone)
+    return warm_enough and min(airs, default=math.inf) >= view.limits.frost_on_c
+
+
+def _full_zones(view: SafetyView, memory: Memory) -> dict[str, float]:
+    """The zones that heat would reach and whose slabs are as warm as they may become, as marks."""
+    limit_c = min(view.limits.slab_max_c, view.limits.surface_max_c) - NEAR_K
+    marks = {}
+    for zone in view.zones:
+        mark = _FULL + zone
+        above_c = limit_c - (AGAIN_K if mark in memory else 0.0)
+        is_warm = _slab_c(view, zone) >= _enough_c(view)
+        if is_warm and zone not in view.shut and _warmest_slab_c(view, zone) > above_c:
+            marks[mark] = 1.0
+    return marks
+
+
+def _warmest_slab_c(view: SafetyView, zone: str) -> float:
+    """The warmest slab reading of a zone [°C]; below all others where there is none."""
+    return max(view.values(Role.SLAB, zone), default=-math.inf)
+
+
+def _warm_rooms(view: SafetyView, memory: Memory) -> dict[str, float]:
+    """The zones whose rooms are warm, as marks for the memory."""
+    marks = {}
+    for zone in view.zones:
+        mark, airs = _WARM + zone, view.values(Role.AIR, zone)
+        from_c = WARM_ROOM_C - (COOLED_K if mark in memory else 0.0)
+        if airs and min(airs) >= from_c:
+            marks[mark] = 1.0
+    return marks
+
+
+def _is_sighted(view: SafetyView, zone: str, warm_rooms: Mapping[str, float]) -> bool:
     """Whether a zone's slab can be believed: one near freezing under a warm room cannot.
 
     A slab sensor that has failed cold must not heat without bound.
     """
-    slabs, airs = view.values(Role.SLAB, zone), view.values(Role.AIR, zone)
-    warm_room = bool(airs) and min(airs) >= WARM_ROOM_C
+    slabs, warm_room = view.values(Role.SLAB, zone), _WARM + zone in warm_rooms
     return bool(slabs) and not (warm_room and min(slabs) < view.limits.frost_on_c)
 
 
@@ -117,6 +177,12 @@ def _verdict(
     view: SafetyView, severity: Severity, reason: str, values: dict[str, float]
 ) -> Verdict:
     return Verdict(NAME, severity, reason, Clears.WHEN_CLEAR, values=values)
+
+
+def _next_door(view: SafetyView, full_zones: Mapping[str, float]) -> Verdict:
+    zone = min(full_zones).removeprefix(_FULL)
+    values = {"warmest_c": _warmest_slab_c(view, zone)}
+    return Verdict(NAME, Severity.OFF, "next_door", Clears.WHEN_CLEAR, zone, values)
 
 
 def _numbers(view: SafetyView) -> dict[str, float]:
@@ -178,7 +244,6 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
     known to be mild outdoors nothing freezes.
     """
     limits, enough_c = view.limits, _enough_c(view)
-    mild = min(view.values(Role.OUTDOOR), default=limits.frost_on_c) >= limits.frost_off_c
     warm_under_cold = any(
         _slab_c(view, zone) >= enough_c
         and min(view.values(Role.AIR, zone), default=limits.frost_on_c) < limits.frost_on_c
@@ -188,7 +253,7 @@ def _unlikely_s(view: SafetyView, memory: Memory) -> float:
         s.trusted and s.measured < limits.frost_on_c and _warmest_c(view, s.subject) >= enough_c
         for s in view.fitted(Role.RETURN)
     )
-    if mild or not warm_under_cold:
+    if _is_mild(view) or not warm_under_cold:
         return 0.0
     return memory.get("unlikely_s", 0.0) + _lasted_s(view)
 
@@ -216,19 +281,23 @@ def _is_cold(
     long as a reading may be old: right after a start, readings are merely on their way.
     """
     limits = view.limits
-    if unseen_s >= limits.stale_after_s:
-        outdoors = view.values(Role.OUTDOOR)
-        if not outdoors or min(outdoors) < limits.frost_off_c:
-            return True
+    if unseen_s >= limits.stale_after_s and not _is_mild(view):
+        return True
     if active:
         known = _temperatures(view, active=True)
-        return not known or min(known) < limits.frost_off_c
+        return min(known) < limits.frost_off_c if known else not _is_mild(view)
     fluid_and_slab = [*view.values(Role.SLAB), *_telling_returns(view, active=False)]
     if fluid_and_slab and min(fluid_and_slab) < limits.frost_on_c:
         return True
     airs = _telling_airs(view)
     cold_air = bool(airs) and min(airs) < limits.frost_on_c
     return cold_air and (not sighted or cold_air_s >= AIR_PATIENCE_S)
+
+
+def _is_mild(view: SafetyView) -> bool:
+    """Whether it is known that nothing freezes outdoors."""
+    outdoors = view.values(Role.OUTDOOR)
+    return bool(outdoors) and min(outdoors) >= view.limits.frost_off_c
 
 
 def _account(view: SafetyView, memory: Memory) -> dict[str, float]:

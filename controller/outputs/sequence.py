@@ -50,7 +50,8 @@ class Steps:
     waiting : Verdict or None
         What withholds heat that was ruled; None where way and pump are ready for it.
     late : bool
-        Whether frost heat has waited for longer than way and pump may take.
+        Whether frost heat has waited for longer than way and pump may take, or does not come
+        through a valve that it needs.
     account : Account
         For the next tick.
     """
@@ -70,6 +71,7 @@ def sequence(
     wanted: bool,
     heating: bool,
     gives: frozenset[str] | None = None,
+    needy: frozenset[str] | None = None,
 ) -> Steps:
     """Work out one tick.
 
@@ -85,6 +87,8 @@ def sequence(
         The last command to the heater.
     gives : frozenset of str, optional
         The zones that the plan's heat is for, None for all.
+    needy : frozenset of str, optional
+        The zones that frost heat is for, None for all.
     """
     # the pump is started for the heat that there would be if it were proven
     others = max(v.severity for v in ruling.verdicts if v.rule != pump_proof.NAME)
@@ -93,9 +97,10 @@ def sequence(
     calm = all(
         v.severity <= Severity.ALLOW for v in ruling.verdicts if v.rule == frost_protection.NAME
     )
-    ways = needed_valves(fitted, gives if calm and reason is OutputReason.HEAT else None)
+    gives = _zones_to_heat(reason, calm=calm, gives=gives, needy=needy)
+    ways = needed_valves(fitted, gives)
     valves, open_s = _valves(fitted, account, reason, ways)
-    way = _way_is_open(fitted, account)
+    way = _way_is_open(fitted, account, None if calm else gives)
     account = replace(account, open_s=open_s)
     pump, account = _pump(fitted, account, reason, way=way)
     waiting = _waiting(fitted, account, way=way, calm=calm) if ruling.heat else None
@@ -104,8 +109,33 @@ def sequence(
     starved = waiting is not None and not calm
     account = replace(account, waited_s=(account.waited_s or 0.0) if starved else None)
     late = (account.waited_s or 0.0) > _readied_s(fitted) + WAIT_MARGIN_S
+    late = late or (not calm and _is_jammed(fitted, account, ways))
     leases_s = {output.id: _lease_s(fitted, output) for output in fitted.outputs}
     return Steps(pump | valves, leases_s, waiting, late, account)
+
+
+def _zones_to_heat(
+    reason: OutputReason | None,
+    *,
+    calm: bool,
+    gives: frozenset[str] | None,
+    needy: frozenset[str] | None,
+) -> frozenset[str] | None:
+    """Whose loops open, None for all: at a trip, an overrun and an exercise."""
+    if calm:
+        return gives if reason is OutputReason.HEAT else None
+    return needy if reason in (OutputReason.HEAT, OutputReason.FROST) else None
+
+
+def _is_jammed(fitted: Fitted, account: Account, ways: frozenset[str]) -> bool:
+    """Whether a valve that should have opened long ago is reported shut."""
+    told_s = account.open_s or {}
+    return any(
+        valve.id in ways
+        and told_s.get(valve.id, 0.0) > valve.travel_s + WAIT_MARGIN_S
+        and _reads_shut(fitted, valve)
+        for valve in fitted.valves
+    )
 
 
 def _readied_s(fitted: Fitted) -> float:
@@ -156,12 +186,11 @@ def _valves(
     return told, open_s
 
 
-def _way_is_open(fitted: Fitted, account: Account) -> bool:
-    """Whether fluid has a way through at least one loop."""
-    return (
-        any(loop.valve is None for loop in fitted.loops)
-        or not fitted.valves
-        or any(_is_open(fitted, account, valve) for valve in fitted.valves)
+def _way_is_open(fitted: Fitted, account: Account, zones: frozenset[str] | None) -> bool:
+    """Whether fluid has a way through at least one loop, of these zones where some are named."""
+    loops = [loop for loop in fitted.loops if zones is None or loop.zone in zones]
+    return not fitted.valves or any(
+        loop.valve is None or _is_open(fitted, account, loop.valve) for loop in loops
     )
 
 

@@ -77,6 +77,9 @@ class NoticeKind(StrEnum):
     POWER_IMPLAUSIBLE = "power_implausible"
     FROST_NOT_SENT = "frost_not_sent"
     FROST_WAITS = "frost_waits"
+    FROST_BLIND = "frost_blind"
+    LOCKED_OUT = "locked_out"
+    RELAY_STAYS_OFF = "relay_stays_off"
 
 
 @dataclass(frozen=True, slots=True)

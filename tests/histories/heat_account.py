@@ -14,7 +14,9 @@ TICK_S = 10.0
 LEASE_S = 120.0
 SETTLED_S = 2.0 * HOUR_S + 60.0
 """After so long in the dark the hour's duty must have come [s]; the first may count as spent."""
-LEAST_S = 0.8 * DUTY_S
+LEAST_S = 0.6 * DUTY_S
+"""A quarter of an hour comes whole, and then again when its first minutes are an hour old: any hour
+holds ten minutes of it at the least."""
 
 
 class HeatAccount:

@@ -19,7 +19,7 @@ def test_last_weeks_readings_never_count(make_stage: MakeStage) -> None:
     assert story.rungs() == ["frost_only"]
     assert story.reasons() == {
         "first_run not_yet": 1,
-        "frost_protection blind": 3,
-        "frost_protection blind_spent": 4,
+        "frost_protection blind": 2,
+        "frost_protection blind_spent": 3,
         "stale_reading stale": 1,
     }

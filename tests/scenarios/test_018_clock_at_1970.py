@@ -24,4 +24,4 @@ def test_1970_gives_no_heat_but_for_frost(make_stage: MakeStage) -> None:
         "frost_protection cold": 1,
         "stale_reading missing": 1,
     }
-    assert story.notices() == {"readings_rejected": 1, "started": 1}
+    assert story.notices() == {"frost_blind": 1, "readings_rejected": 1, "started": 1}

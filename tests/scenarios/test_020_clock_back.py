@@ -26,4 +26,9 @@ def test_a_clock_set_back_stops_the_heat(make_stage: MakeStage, measured: Measur
         "frost_protection blind_spent": 2,
         "stale_reading stale": 1,
     }
-    assert story.notices() == {"planner_failed": 1, "readings_rejected": 1, "started": 1}
+    assert story.notices() == {
+        "frost_blind": 1,
+        "planner_failed": 1,
+        "readings_rejected": 1,
+        "started": 1,
+    }

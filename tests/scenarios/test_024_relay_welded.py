@@ -27,4 +27,9 @@ def test_a_welded_relay_is_cried_out(make_stage: MakeStage) -> None:
         "relay_read_back on_when_off": 1,
         "relay_read_back on_when_off LOCKOUT": 1,
     }
-    assert story.notices() == {"configuration_loaded": 1, "heat_after_off": 1, "started": 1}
+    assert story.notices() == {
+        "configuration_loaded": 1,
+        "heat_after_off": 1,
+        "locked_out": 1,
+        "started": 1,
+    }

@@ -32,13 +32,23 @@ class Sequence:
         self.heating, self.memory = False, Account().remembered()
         self.last: Steps | None = None
 
-    def tick(self, *, wanted: bool, gives: frozenset[str] | None, frost: bool = False) -> Steps:
+    def tick(
+        self,
+        *,
+        wanted: bool,
+        gives: frozenset[str] | None,
+        frost: bool = False,
+        needy: frozenset[str] | None = None,
+    ) -> Steps:
         fitted = Fitted(make_heater(), self.loops, self._reports())
         account = Account.at(fitted, self.memory, elapsed_s=TICK_S, heating=self.heating)
         severity = Severity.FROST if frost else Severity.ALLOW
         verdict = Verdict("frost_protection", severity, "cold", Clears.WHEN_CLEAR)
         ruling = Ruling(wanted or frost, (verdict,), None, frozenset(), {})
-        steps = sequence(fitted, account, ruling, wanted=wanted, heating=self.heating, gives=gives)
+        steps = sequence(
+            fitted, account, ruling,
+            wanted=wanted, heating=self.heating, gives=gives, needy=needy,
+        )  # fmt: skip
         self.heating = ruling.heat and steps.waiting is None
         self.memory, self.last = steps.account.remembered(), steps
         if self.heating:
@@ -46,11 +56,17 @@ class Sequence:
         return steps
 
     def run(
-        self, seconds: float, *, wanted: bool, gives: frozenset[str] | None, frost: bool = False
+        self,
+        seconds: float,
+        *,
+        wanted: bool,
+        gives: frozenset[str] | None,
+        frost: bool = False,
+        needy: frozenset[str] | None = None,
     ) -> set[str]:
         """The valves that are told to be open at the end."""
         for _ in range(round(seconds / TICK_S)):
-            self.tick(wanted=wanted, gives=gives, frost=frost)
+            self.tick(wanted=wanted, gives=gives, frost=frost, needy=needy)
         return self.open
 
     @property
@@ -94,8 +110,53 @@ def test_without_a_plan_all_open() -> None:
     assert settled().run(TRAVEL_S, wanted=True, gives=None) == {"bay-valve", "loft-valve"}
 
 
-def test_frost_protection_opens_all() -> None:
-    """Whatever the plan gives to: every loop may freeze."""
+FROST = {"wanted": False, "gives": None, "frost": True, "needy": BAY_ALONE}
+
+
+def test_frost_heat_leaves_warm_zones_shut() -> None:
+    """It must not drive another floor into its limit."""
+    shop = settled()
+    assert shop.run(TRAVEL_S + TICK_S, **FROST) == {"bay-valve"}
+    assert shop.heating
+
+
+def test_frost_heat_shuts_a_zone_once_the_cold_one_is_open() -> None:
+    """From heat for the loft to frost in the bay: never with every valve shut."""
+    shop = settled()
+    shop.run(600.0, wanted=True, gives=frozenset({"loft"}))
+    assert shop.run(TRAVEL_S, **FROST) == {"bay-valve", "loft-valve"}
+    assert shop.run(3 * TICK_S, **FROST) == {"bay-valve"}
+    assert shop.heating
+
+
+def test_frost_heat_waits_for_the_cold_zones_own_valve_and_says_so() -> None:
+    """Heat into a floor that is warm helps nobody, and somebody must look at the valve."""
+    shop = settled()
+    shop.jammed = "bay-valve"
+    shop.run(600.0, wanted=True, gives=frozenset({"loft"}))
+    assert shop.heating
+    shop.run(TRAVEL_S + 2 * TICK_S, **FROST)
+    assert shop.last is not None
+    assert (shop.heating, shop.last.late) == (False, False)
+    shop.run(120.0, **FROST)
+    assert (shop.heating, shop.last.late) == (False, True)
+
+
+def test_one_of_two_valves_that_frost_heat_needs_is_told_of() -> None:
+    """The other zone is heated, this one is not."""
+    shop = settled()
+    shop.jammed = "loft-valve"
+    shop.run(TRAVEL_S + 2 * TICK_S, **{**FROST, "needy": None})
+    assert shop.last is not None
+    assert (shop.heating, shop.last.late) == (True, False)
+    shop.run(90.0, **{**FROST, "needy": None})
+    assert (shop.heating, shop.last.late) == (True, True)
+    shop.run(120.0, wanted=True, gives=None)
+    assert not shop.last.late, "planned heat is told of as heat that is not taken"
+
+
+def test_frost_protection_opens_all_that_may_freeze() -> None:
+    """Whatever the plan gives to."""
     shop = settled()
     shop.run(600.0, wanted=True, gives=BAY_ALONE)
     assert shop.run(TICK_S, wanted=True, gives=BAY_ALONE, frost=True) == {"bay-valve", "loft-valve"}
