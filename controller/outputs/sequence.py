@@ -97,7 +97,10 @@ def sequence(
     calm = all(
         v.severity <= Severity.ALLOW for v in ruling.verdicts if v.rule == frost_protection.NAME
     )
-    gives = _zones_to_heat(reason, calm=calm, gives=gives, needy=needy)
+    if not calm:
+        gives = _zones_in_frost(needy, gives if wanted else frozenset())
+    if reason not in (OutputReason.HEAT, OutputReason.FROST):
+        gives = None  # at a trip, an overrun and an exercise all open
     ways = needed_valves(fitted, gives)
     valves, open_s = _valves(fitted, account, reason, ways)
     way = _way_is_open(fitted, account, None if calm else gives)
@@ -114,17 +117,11 @@ def sequence(
     return Steps(pump | valves, leases_s, waiting, late, account)
 
 
-def _zones_to_heat(
-    reason: OutputReason | None,
-    *,
-    calm: bool,
-    gives: frozenset[str] | None,
-    needy: frozenset[str] | None,
+def _zones_in_frost(
+    needy: frozenset[str] | None, gives: frozenset[str] | None
 ) -> frozenset[str] | None:
-    """Whose loops open, None for all: at a trip, an overrun and an exercise."""
-    if calm:
-        return gives if reason is OutputReason.HEAT else None
-    return needy if reason in (OutputReason.HEAT, OutputReason.FROST) else None
+    """The zones that frost heat is for, and those that planned heat goes on for; None for all."""
+    return None if needy is None or gives is None else needy | gives
 
 
 def _is_jammed(fitted: Fitted, account: Account, ways: frozenset[str]) -> bool:
