@@ -71,7 +71,8 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     What confirms the trip is the second attempt: it has readings of its own, and a boiler whose
     power was merely away for a quarter of an hour is not locked out.
     """
-    rest_s = memory.get("rest_s", 0.0) - view.elapsed_s
+    # a rest goes on while no service runs: it must not hold up frost heat after a long stop
+    rest_s = memory.get("rest_s", 0.0) - (view.elapsed_s or view.gap_s or 0.0)
     if rest_s > 0.0:
         return _tripped(memory), {**memory, "rest_s": rest_s}
     coming = _coming(view, meter=bool(memory.get("meter")))

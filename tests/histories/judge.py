@@ -46,6 +46,8 @@ class Judge:
         self.counts: Counter[str] = Counter()
         """What was judged, so that nobody takes an idle walk for a proof."""
         self._clock_set_back = self._state_lost = False
+        self._remembers_wrongly = False
+        """Whether this is the first tick of a process whose memories are older than its last."""
 
     # --- what happens ---------------------------------------------------------------------------
 
@@ -62,7 +64,8 @@ class Judge:
     def ended(self, now_s: float, sent: list[Sent]) -> None:
         """The process is gone; what it said last still counts."""
         self._read_messages(sent)
-        self._state_lost = self._state_lost or not self.book.stored_last
+        self._remembers_wrongly = not self.book.stored_last
+        self._state_lost = self._state_lost or self._remembers_wrongly
         self.hard.ended(stored=self.book.stored_last)
         self.account.ended(now_s, stored=self.book.stored_last)
         self.note("the process has ended")
@@ -156,7 +159,7 @@ class Judge:
         self.hard.after(self._now.mono_s, on=on, reachable=reachable, stored=self.book.stored_last)
         self.account.after(self._now.mono_s, on=on, reachable=reachable)
         self._judge_frost(on=on)
-        self._was_on, self._acknowledged = on, False
+        self._was_on, self._acknowledged, self._remembers_wrongly = on, False, False
 
     def _count(self, *, on: bool) -> None:
         self.counts["ticks"] += 1
@@ -189,7 +192,7 @@ class Judge:
         """Cold is certain, nothing that beats frost protection is possible: it must heat."""
         tick = self._tick
         excused = not tick["reachable"] or self.hard.may_be_locked() or self.hard.may_be_exceeded()
-        cold = self.picture.is_cold_for_sure()
+        cold = self.picture.is_cold_for_sure() and not self._remembers_wrongly
         self.must(on or excused or not cold, "frost protection is starved")
         asked_s = self.account.judge_dark(self._now.mono_s, excused=excused)
         enough = asked_s is None or asked_s >= LEAST_S

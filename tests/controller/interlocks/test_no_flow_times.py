@@ -143,6 +143,16 @@ def test_a_rest_of_a_quarter_of_an_hour() -> None:
     assert after({"rest_s": 900.0}, *NOTHING)[0].values == {"waited_s": 600.0}
 
 
+@pytest.mark.parametrize(
+    ("gap_s", "rests"), [(None, True), (890.0, True), (900.0, False), (7200.0, False)]
+)
+def test_a_rest_goes_on_while_no_service_runs(gap_s: float | None, rests: bool) -> None:
+    """Where both clocks tell how long that was: frost heat must not wait once more."""
+    stopped = {"elapsed_s": 0.0, "gap_s": gap_s, "heating": False}
+    said, _ = after({"rest_s": 900.0}, *NOTHING, **stopped)
+    assert (said.severity is Severity.TRIP) is rests
+
+
 def test_what_is_remembered_of_an_attempt() -> None:
     """The first one counts; one without any power does not."""
     waited = {**METERED, "waited_s": 590.0}
