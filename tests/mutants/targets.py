@@ -31,9 +31,13 @@ FURTHER = {
     "frost_protection": (
         f"{UNIT}/interlocks/test_frost_times.py",
         f"{UNIT}/interlocks/test_frost_return.py",
+        f"{UNIT}/interlocks/test_frost_next_door.py",
     ),
     "loop_pressure": (f"{UNIT}/interlocks/test_loop_pressure_basis.py",),
-    "no_flow_or_no_heat": (f"{UNIT}/interlocks/test_no_flow_times.py",),
+    "no_flow_or_no_heat": (
+        f"{UNIT}/interlocks/test_no_flow_times.py",
+        f"{UNIT}/interlocks/test_no_flow_unseen.py",
+    ),
     "stuck_reading": (f"{UNIT}/interlocks/test_stuck_reading_dues.py",),
 }
 """Rule -> tests of it in files beside that of its name."""

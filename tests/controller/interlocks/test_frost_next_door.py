@@ -23,39 +23,6 @@ def both(bay_c: float, loft_c: float, loft_air_c: float = 20.0) -> tuple[object,
     return (slab(bay_c), air(4.0), slab(loft_c, subject="loft"), air(loft_air_c, subject="loft"))
 
 
-# --- bursts -------------------------------------------------------------------------------------
-
-
-def test_blind_heat_never_falls_apart_into_bursts() -> None:
-    """Four days of it: every stretch is as long as the minimum on time, and so is every pause."""
-    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
-    heats = [script.tick(*BLIND).severity is HEAT for _ in range(96 * 360)]
-    stretches = [(heat, 10.0 * len(list(ticks))) for heat, ticks in groupby(heats)]
-    assert min(seconds for _, seconds in stretches[:-1]) >= 300.0
-    assert sum(heats[-24 * 360 :]) >= 24 * 360 * 0.22, "hardly less than the duty comes"
-
-
-def test_an_interruption_does_not_make_bursts_of_it() -> None:
-    """A slab that is seen for a moment, again and again, at odd times."""
-    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
-    heats = []
-    for tick in range(48 * 360):
-        readings = (slab(9.0), air(9.0), outdoor(-8.0)) if tick % 97 == 0 else BLIND
-        heats.append(script.tick(*readings).severity is HEAT)
-        if tick % 97 == 0:
-            script.memory = {**script.memory, "unseen_s": 600.0, "active": 1.0}
-    starts = sum(b and not a for a, b in pairwise(heats))
-    assert starts <= 48 * 4
-
-
-def test_a_duty_that_is_tightened_to_the_minimum_on_time_is_given_whole() -> None:
-    """Five minutes an hour begin when all five are there."""
-    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
-    limits = Limits(blind_duty_s=300.0, min_on_s=600.0)
-    heats = [script.tick(*BLIND, limits=limits).severity is HEAT for _ in range(5 * 360)]
-    assert {len(list(ticks)) for heat, ticks in groupby(heats) if heat} == {30}
-
-
 # --- next door ----------------------------------------------------------------------------------
 
 
@@ -118,3 +85,36 @@ def test_blindness_ends_with_the_frost_outdoors() -> None:
     assert script.tick(*dead, outdoor(6.5)).reason == "blind"
     assert script.run(HOUR_S, *dead, outdoor(7.0)).severity is NONE
     assert script.tick(*dead, outdoor(6.9)).reason == "blind"
+
+
+# --- bursts -------------------------------------------------------------------------------------
+
+
+def test_blind_heat_never_falls_apart_into_bursts() -> None:
+    """Two days of it: every stretch is as long as the minimum on time, and so is every pause."""
+    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
+    heats = [script.tick(*BLIND).severity is HEAT for _ in range(48 * 360)]
+    stretches = [(heat, 10.0 * len(list(ticks))) for heat, ticks in groupby(heats)]
+    assert min(seconds for _, seconds in stretches[:-1]) >= 300.0
+    assert sum(heats[-24 * 360 :]) >= 24 * 360 * 0.22, "hardly less than the duty comes"
+
+
+def test_an_interruption_does_not_make_bursts_of_it() -> None:
+    """A slab that is seen for a moment, again and again, at odd times."""
+    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
+    heats = []
+    for tick in range(24 * 360):
+        readings = (slab(9.0), air(9.0), outdoor(-8.0)) if tick % 97 == 0 else BLIND
+        heats.append(script.tick(*readings).severity is HEAT)
+        if tick % 97 == 0:
+            script.memory = {**script.memory, "unseen_s": 600.0, "active": 1.0}
+    starts = sum(b and not a for a, b in pairwise(heats))
+    assert starts <= 24 * 4
+
+
+def test_a_duty_that_is_tightened_to_the_minimum_on_time_is_given_whole() -> None:
+    """Five minutes an hour begin when all five are there."""
+    script = Script(frost_protection, {**FULL, "unseen_s": 600.0})
+    limits = Limits(blind_duty_s=300.0, min_on_s=600.0)
+    heats = [script.tick(*BLIND, limits=limits).severity is HEAT for _ in range(5 * 360)]
+    assert {len(list(ticks)) for heat, ticks in groupby(heats) if heat} == {30}
