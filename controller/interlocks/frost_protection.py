@@ -70,7 +70,8 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     """Ask for heat below ``limits.frost_on_c``, until ``limits.frost_off_c`` is reached."""
     unlikely_s = _unlikely_s(view, memory)
     unlikely = unlikely_s >= UNLIKELY_S
-    warm_rooms, full_zones = _warm_rooms(view, memory), _full_zones(view, memory)
+    warm_rooms = _warm_rooms(view, memory)
+    full_zones = _full_zones(view, memory, doubted=unlikely)
     sighted = not unlikely and all(_is_sighted(view, zone, warm_rooms) for zone in view.zones)
     account = _account(view, memory)
     spent_s = _spent_s(account)
@@ -85,7 +86,7 @@ def judge(view: SafetyView, memory: Memory) -> tuple[Verdict, Memory]:
     # a tick's heat is counted at the next one
     needed_s = TICK_S if memory.get("asking") else min(view.limits.min_on_s, duty_s)
     left = spent_s + needed_s <= duty_s
-    if active and full_zones and not unlikely:
+    if active and full_zones:
         return _next_door(view, full_zones), remembered
     if active and sighted:
         return _verdict(view, Severity.FROST, "cold", _numbers(view)), remembered
@@ -130,15 +131,18 @@ def _is_well(view: SafetyView, zone: str) -> bool:
     return warm_enough and min(airs, default=math.inf) >= view.limits.frost_on_c
 
 
-def _full_zones(view: SafetyView, memory: Memory) -> dict[str, float]:
-    """The zones that heat would reach and whose slabs are as warm as they may become, as marks."""
+def _full_zones(view: SafetyView, memory: Memory, *, doubted: bool) -> dict[str, float]:
+    """The zones that heat would reach and whose slabs are as warm as they may become, as marks.
+
+    Where a warm slab under a cold room is ``doubted``, those under warm rooms are left.
+    """
     limit_c = min(view.limits.slab_max_c, view.limits.surface_max_c) - NEAR_K
     marks = {}
     for zone in view.zones:
         mark = _FULL + zone
         above_c = limit_c - (AGAIN_K if mark in memory else 0.0)
-        is_warm = _slab_c(view, zone) >= _enough_c(view)
-        if is_warm and zone not in view.shut and _warmest_slab_c(view, zone) > above_c:
+        warm = _is_well(view, zone) if doubted else _slab_c(view, zone) >= _enough_c(view)
+        if warm and zone not in view.shut and _warmest_slab_c(view, zone) > above_c:
             marks[mark] = 1.0
     return marks
 

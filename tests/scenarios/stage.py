@@ -204,11 +204,11 @@ class Stage:
         for heater in self.lines:
             leave_acknowledgement(self.configuration.store, heater, at_s=self._now().utc_s)
 
-    def leave_door_open(self, since: str, until: str) -> None:
-        """Leave every door open between two wall times."""
+    def leave_door_open(self, since: str, until: str, *, zone: str | None = None) -> None:
+        """Leave every door open between two wall times, or one zone's alone."""
         zones = self.configuration.site.zones_of(self.workshop.heater)
         doors = OpenDoor(self.weather, zones, self.sessions(), seed=self.seed)
-        doors.leave_open(self.utc_s(since), self.utc_s(until))
+        doors.leave_open(self.utc_s(since), self.utc_s(until), zone=zone)
         self.workshop.meet(doors)
 
     def weaken_heater(self, share: float) -> None:

@@ -52,11 +52,11 @@ def held_at(weather: Weather, outdoor_c: float, *, wind_m_s: float = 4.0) -> Wea
 
 
 class OpenDoor(Surroundings):
-    """The same surroundings, with every door wide open from one moment to another [UTC s]."""
+    """The same surroundings, with doors wide open from one moment to another [UTC s]."""
 
-    def leave_open(self, since_s: float, until_s: float) -> None:
-        """Say when."""
-        self._open = since_s, until_s
+    def leave_open(self, since_s: float, until_s: float, *, zone: str | None) -> None:
+        """Say when, and whose; None for all."""
+        self._open, self._of = (since_s, until_s), zone
 
     def day(self, number: int) -> Day:
         """The day with its doors open."""
@@ -67,10 +67,10 @@ class OpenDoor(Surroundings):
             dataclasses.replace(
                 zone,
                 door=[
-                    1.0 if since_s <= at_s < until_s else share
+                    1.0 if since_s <= at_s < until_s and self._of in (None, own.id) else share
                     for at_s, share in zip(minutes, zone.door, strict=True)
                 ],
             )
-            for zone in day.zones
+            for zone, own in zip(day.zones, self._zones, strict=True)
         )
         return dataclasses.replace(day, zones=zones)

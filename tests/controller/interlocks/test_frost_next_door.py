@@ -53,6 +53,16 @@ def test_a_zone_that_is_shut_does_not_count() -> None:
     assert Script(frost_protection, FULL).tick(*both(4.0, 39.0), **shut).reason == "cold"
 
 
+@pytest.mark.parametrize(("loft_air_c", "reason"), [(20.0, "next_door"), (4.0, "blind")])
+def test_heat_by_doubt_stops_before_a_slab_that_is_not_doubted(
+    loft_air_c: float, reason: str
+) -> None:
+    """The bay's slab says 26 °C under a freezing room, and is not believed; the loft's is."""
+    script = Script(frost_protection, {**FULL, "unlikely_s": 4 * HOUR_S})
+    readings = (slab(26.0), air(-5.0), outdoor(-9.0), *both(0.0, 39.0, loft_air_c)[2:])
+    assert script.tick(*readings, **ZONES).reason == reason
+
+
 def test_which_zones_frost_heat_is_for() -> None:
     """All but those with a warm slab under a warm room; all where none is left."""
 
@@ -61,6 +71,7 @@ def test_which_zones_frost_heat_is_for() -> None:
 
     assert needy(*both(4.0, 24.9)) == {"bay", "loft"}
     assert needy(*both(4.0, 25.0)) == {"bay"}
+    assert needy(*both(4.0, 30.0)) == {"bay"}
     assert needy(*both(4.0, 25.0, loft_air_c=4.9)) == {"bay", "loft"}
     assert needy(*both(4.0, 25.0)[:2], lost(Role.SLAB, "loft")) == {"bay", "loft"}
     assert needy(*both(26.0, 26.0)[:1], *both(26.0, 26.0)[2:]) == {"bay", "loft"}
