@@ -18,7 +18,6 @@ from controller.records.safety import Clears, Severity, Verdict
 from controller.store.failures import StoreFailed
 from tests.controller.builders import START, air, later, make_plan, make_situation, slab
 
-
 HEATING = Carry(HeaterState(heating=True), START, changed_mono_s=START.mono_s - 700.0)
 
 
