@@ -15,11 +15,12 @@ class Acknowledgements:
     What is found at the first tick was left while no service ran, and much may have come since: a
     heater renamed, a backup brought back, a sensor taken out. What is found later was left within
     the last tick, and lifts whatever stands. After ticks in which the requests could not be looked
-    at, what is found may be as old as those left before the start.
+    at, or were looked for in another folder than now (its disk had not been mounted), what is found
+    may be as old as those left before the start.
     """
 
     def __init__(self) -> None:
-        self._may_be_old = True
+        self._looked_into: tuple[int, int] | None = None
 
     def take(
         self, store: Path, *, known: frozenset[str]
@@ -33,14 +34,26 @@ class Acknowledgements:
         known : frozenset of str
             The heaters that there are.
         """
+        before = _identity(store)
         taken = take_acknowledgements(store, known=known)
-        may_be_old, self._may_be_old = self._may_be_old, not taken.listed
+        steady = before is not None and before == _identity(store)
+        may_be_old = not steady or before != self._looked_into
+        self._looked_into = before if steady and taken.listed else None
         given = {
             heater: Acknowledged(waits) if may_be_old else EVERYTHING
             for heater, waits in taken.given.items()
         }
         troubles = (Notice(NoticeKind.NOT_ACKNOWLEDGED, t, alarm=True) for t in taken.troubles)
         return given, (*(_notice(heater, given[heater]) for heater in sorted(given)), *troubles)
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    """What tells a folder from every other one; None where nobody can say."""
+    try:
+        found = folder.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def _notice(heater: str, given: Acknowledged) -> Notice:

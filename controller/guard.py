@@ -213,7 +213,7 @@ class Guard:
         return notices + (self._store.notices() or failed)
 
     def _meet_store(self, now: Instant) -> tuple[Notice, ...]:
-        """Learn what a store that was shut at the start has kept; fill a new one."""
+        """Learn what a store has kept that has only now been opened; fill a new one."""
         for desk in self._heaters:
             desk.carry = self._states.joined(desk.heater.id, desk.carry, now)
         if self._generation != self._store.generation:
@@ -221,7 +221,8 @@ class Guard:
             self._texts_kept = False
             self._desk.store_is_another()
             folder = self._watch.current.store
-            self._for_once.extend(another_store_notices(folder, self._generation))
+            self._for_once += another_store_notices(folder, self._generation)
+            self._for_once += self._states.notices()
         if not self._texts_kept:
             self._keep_texts()
         return ()

@@ -1,4 +1,4 @@
-"""What a heater's stored state is at the start, also where the store cannot tell it yet.
+"""What a heater's stored state is: at the start, and whenever another file is the store.
 
 The sequence must not start again, and a lockout must not be forgotten. What is not known counts
 at its worst: rules without memory begin so themselves, the frost budget as spent for an hour.
@@ -21,7 +21,7 @@ from controller.store.writer import Writer
 
 
 class StoredStates:
-    """The states of a store's heaters, each read once.
+    """The states of a store's heaters, each read once from every file that is opened.
 
     Parameters
     ----------
@@ -32,35 +32,35 @@ class StoredStates:
 
     def __init__(self, store: Writer, heaters: Collection[str]) -> None:
         self._store, self._heaters = store, heaters
-        self._gone = store.adopt_lockouts(heaters)
-        self._unread: set[str] = set()
+        self._gone = set(store.adopt_lockouts(heaters))
+        self._read_from: dict[str, int] = {}
 
     def first_carry(self, heater: str, now: Instant) -> Carry:
         """The first carry of a process; of a store that is shut, with its lockouts alone."""
         try:
-            state = self._stored(heater)
+            state = self._read(heater)
         except StoreFailed:
-            self._unread.add(heater)
+            self._store.met(heater, 0)
             state = HeaterState(latched=self._store.lockouts(heater))
         return Carry.at_start(state, now)
 
     def joined(self, heater: str, carry: Carry, now: Instant) -> Carry:
-        """The carry, with what the store has kept once that can be read.
+        """The carry, with what the store has kept of a heater where that has not been read yet.
 
-        Heat and the rules' memories go on as they are: they began at the worst. What sensors there
-        were cannot be guessed at, so that is taken from the store.
+        The store may have been shut at the start, or its disk mounted since. Heat and the rules'
+        memories go on as they are: they began at the worst. What sensors there were cannot be
+        guessed at, so that is taken from the store.
 
         Raises
         ------
         StoreFailed
-            Where the store is still shut.
+            Where the store is shut.
         """
-        if heater not in self._unread:
+        if self._read_from.get(heater) == self._store.look():
             return carry
-        # at the start their folder may have been as far away as the store was
-        self._store.adopt_lockouts(self._heaters)
-        before = Carry.at_start(self._stored(heater), now).state
-        self._unread.discard(heater)
+        # until now their folder may have been as far away as the store was
+        self._gone |= self._store.adopt_lockouts(self._heaters)
+        before = Carry.at_start(self._read(heater), now).state
         state = replace(
             carry.state,
             sequence=max(carry.state.sequence, before.sequence),
@@ -71,7 +71,8 @@ class StoredStates:
         return replace(carry, state=state)
 
     def notices(self) -> list[Notice]:
-        """An alarm for each lockout that has been handed on, and state that was not understood."""
+        """An alarm for each lockout handed on since the last call, and state not understood."""
+        gone, self._gone = self._gone, set()
         handed_on = [
             Notice(
                 NoticeKind.CONFIGURATION_LOADED,
@@ -79,7 +80,7 @@ class StoredStates:
                 "is acknowledged.",
                 alarm=True,
             )
-            for heater in sorted(self._gone)
+            for heater in sorted(gone)
         ]
         return handed_on + [
             Notice(
@@ -87,6 +88,14 @@ class StoredStates:
             )
             for heater, why in self._store.unreadable_states.items()
         ]
+
+    def _read(self, heater: str) -> HeaterState:
+        """A heater's state, of which the store is told that it may be written over."""
+        opened = self._store.look()  # before: a file that comes in between is read again
+        state = self._stored(heater)
+        self._read_from[heater] = opened
+        self._store.met(heater, opened)
+        return state
 
     def _stored(self, heater: str) -> HeaterState:
         """A heater's state; of one that cannot be understood, what the decisions still tell."""
@@ -121,7 +130,10 @@ def another_store_notices(store: Path, generation: int) -> list[Notice]:
     generation : int
         How many files have been opened.
     """
-    moved = "The records' file was moved or removed while in use; a new one has been begun."
+    moved = (
+        "The records' file was moved or removed while in use, or its disk came late: what is there "
+        "now is used, and every lockout in it holds as well."
+    )
     told = [Notice(NoticeKind.STORE_FAILED, moved, alarm=True)] if generation > 1 else []
     return damage_notices(store) or told
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,7 +58,7 @@ class Door:
         self._folder, self._clock, self._lasting = folder, clock, lasting
         self._patience = Patience(clock)
         self._connection: sqlite3.Connection | None = None
-        self._inode = 0
+        self._opened: tuple[int, int] | None = None
         self._trouble: str | None = None
         self._closed = False
 
@@ -92,6 +93,16 @@ class Door:
             self._connect(at_start=False)
         assert self._connection is not None  # noqa: S101 - just connected
         return self._connection
+
+    def look(self) -> int:
+        """Open what is there now, if that is another file than before; its ``generation``."""
+        try:
+            with reported("open the store", self.path):
+                _ = self.connection  # asking for it opens it
+        except StoreFailed as error:
+            self._after(error)
+            raise
+        return self.generation
 
     @contextmanager
     def use(self, doing: str) -> Iterator[sqlite3.Connection]:
@@ -145,13 +156,13 @@ class Door:
         finally:
             if not at_start:
                 self._patience.end(began)
-        if status.st_ino != self._inode:
+        if _identity(status) != self._opened:
             self.generation += 1
-        self._connection, self._inode = connection, status.st_ino
+        self._connection, self._opened = connection, _identity(status)
 
     def _is_in_place(self) -> bool:
         try:
-            return self.path.stat().st_ino == self._inode
+            return _identity(self.path.stat()) == self._opened
         except OSError:
             return False
 
@@ -189,3 +200,8 @@ class Door:
         if connection is not None:
             with contextlib.suppress(sqlite3.Error):
                 connection.close()
+
+
+def _identity(status: os.stat_result) -> tuple[int, int]:
+    """What tells a file from every other one, also from that of another disk."""
+    return status.st_dev, status.st_ino

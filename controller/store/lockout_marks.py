@@ -33,6 +33,10 @@ class LockoutMarks:
         self._folder = store / FOLDER
         self._marked: dict[str, frozenset[str]] = {}
 
+    def forget(self) -> None:
+        """Take nothing as written: another folder may stand where the store's was."""
+        self._marked.clear()
+
     def of(self, heater: str) -> frozenset[str]:
         """The rules that have locked a heater out, as its mark says; none without a mark.
 

@@ -19,6 +19,7 @@ from controller.store import queries, rows
 from controller.store.condensing import condense
 from controller.store.door import Door
 from controller.store.failures import StoreFailed, StoreUnsuitable
+from controller.store.forecast_thinning import drop_old_forecasts
 from controller.store.lockout_marks import LockoutMarks
 from controller.store.transactions import ending
 
@@ -26,11 +27,6 @@ log = logging.getLogger(__name__)
 
 POINTS_KEPT_S = 30 * 86_400.0
 """How long a plan's expected temperatures are kept [s]: they fill 6 MB a day."""
-FORECASTS_KEPT_S = 90 * 86_400.0
-"""How long forecasts are kept [s]: a winter of them tells how far they can be trusted."""
-FORECASTS_THINNED_S = 86_400.0
-"""Age from which one forecast in each ``FORECASTS_APART_S`` is enough [s]."""
-FORECASTS_APART_S = 3 * 3600.0
 
 
 def open_writer(folder: Path) -> Writer:
@@ -85,12 +81,33 @@ class Writer:
         self._marks = LockoutMarks(folder)
         self._lock = Lock()
         self._sensor_keys: dict[str, int] = {}
-        self._keys_of = door.generation
+        self._keys_of = self._looked_at = door.generation
+        self._met: dict[str, int] = {}
 
     @property
     def generation(self) -> int:
         """Counts the files that were opened: changed where a new one took a store's place."""
         return self._door.generation
+
+    def look(self) -> int:
+        """Look whether another file has taken the store's place; the ``generation`` there is now.
+
+        What is known of that file's folder is forgotten: a disk may have been mounted over it.
+        """
+        with self._lock:
+            opened = self._door.look()
+            if opened != self._looked_at:
+                self._marks.forget()
+                self._looked_at = opened
+        return opened
+
+    def met(self, heater: str, generation: int) -> None:
+        """Let a heater's state be stored in the file of this ``generation`` alone.
+
+        Called when what that file holds of the heater has been read: a file that takes its place
+        in the middle of a tick may hold a lockout that nobody has seen yet. 0 is no file at all.
+        """
+        self._met[heater] = generation
 
     def notices(self) -> tuple[Notice, ...]:
         """What is wrong with the store at this moment."""
@@ -206,6 +223,9 @@ class Writer:
         self._marks.lift(heater, state.latched)
 
     def _keep_state(self, heater: str, state: HeaterState) -> None:
+        opened = self._door.generation
+        if self._met.get(heater, opened) != opened:
+            raise StoreFailed(f"what {self._door.path} holds of {heater} is yet to be read")
         self._connection.execute(
             "INSERT INTO heater_state VALUES (?, ?) "
             "ON CONFLICT (heater) DO UPDATE SET state = excluded.state",
@@ -299,7 +319,7 @@ class Writer:
 
         A broker hands out a retained one again after each reconnect, and some publishers repeat
         theirs. Of those received long before this one some are dropped, see
-        ``FORECASTS_THINNED_S`` and ``FORECASTS_KEPT_S``.
+        ``forecast_thinning``.
         """
         points = rows.forecast_text(forecast.points)
         with self._writing("store a forecast"):
@@ -312,20 +332,8 @@ class Writer:
                 "INSERT INTO forecast (received_ms, points) VALUES (?, ?)",
                 (rows.to_ms(forecast.received_s), points),
             )
-            self._drop_old_forecasts(forecast.received_s)
+            drop_old_forecasts(self._connection, received_s=forecast.received_s)
         return True
-
-    def _drop_old_forecasts(self, received_s: float) -> None:
-        """Thin and drop, so that a talkative publisher fills neither disk nor planner's time."""
-        self._connection.execute(
-            "DELETE FROM forecast WHERE received_ms < ? OR received_ms < ? AND id NOT IN "
-            "(SELECT min(id) FROM forecast GROUP BY received_ms / ?)",
-            (
-                rows.to_ms(received_s - FORECASTS_KEPT_S),
-                rows.to_ms(received_s - FORECASTS_THINNED_S),
-                rows.to_ms(FORECASTS_APART_S),
-            ),
-        )
 
     def add_parameters(self, parameters: ParameterSet) -> None:
         """Store a zone's parameters; the latest made are the ones in force."""

@@ -140,6 +140,14 @@ class FakeStore:
     def notices(self) -> tuple[Notice, ...]:
         return ()
 
+    def look(self) -> int:
+        if self.shut:
+            raise StoreFailed("cannot open the store: database is locked")
+        return self.generation
+
+    def met(self, heater: str, generation: int) -> None:
+        """Every state may be written over."""
+
     def adopt_lockouts(self, heaters: Collection[str]) -> frozenset[str]:
         return frozenset()
 

@@ -1,15 +1,26 @@
-"""Lockouts of heaters that are no longer in the site file."""
+"""Lockouts of heaters that are no longer in the site file, and on disks that come and go."""
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from controller.records.decision import HeaterState
+import pytest
+
+from controller.interlocks import removed_role
+from controller.records.decision import HeaterState, Notice
 from controller.records.instant import Instant
+from controller.requests import leave_acknowledgement
+from controller.store import rows
+from controller.store.database import FILE_NAME
 from controller.store.lockout_marks import LockoutMarks, take_along
-from controller.store.writer import open_writer
+from controller.store.writer import open_lasting_writer, open_writer
 from controller.stored_states import StoredStates
+from tests.controller.builders import MILD, air, slab
+from tests.controller.guard_bench import MILD_LOFT, Workshop, sent
 
 NOW = Instant(1e9, 0.0)
 
@@ -53,3 +64,107 @@ def test_another_folder_for_the_records_lifts_no_lockout(tmp_path: Path) -> None
         store.save_state("boiler", HeaterState())  # acknowledged there
     take_along(after, after)
     assert LockoutMarks(after).of("boiler") == frozenset()
+
+
+# --- a disk that is mounted while the service runs ----------------------------------------------
+
+LATCHED = frozenset({"supply_over_temperature"})
+COLD = (slab(3.0), air(3.0), slab(3.0, subject="loft"), air(3.0, subject="loft"))
+
+
+@dataclass
+class Late:
+    """A service that has started on the empty mount point of the disk with its records."""
+
+    folder: Path
+    workshop: Workshop
+
+    def mount(self) -> None:
+        self.folder.rename(self.folder.with_name("under"))
+        self.folder.with_name("disk").rename(self.folder)
+
+    def kept(self) -> HeaterState:
+        """What the records on the disk hold of the boiler."""
+        with closing(sqlite3.connect(self.folder / FILE_NAME)) as raw:
+            [(text,)] = raw.execute("SELECT state FROM heater_state WHERE heater = 'boiler'")
+        return rows.from_json(HeaterState, text)
+
+
+@pytest.fixture
+def late(tmp_path: Path) -> Late:
+    folder = tmp_path / "records"
+    fitted = {removed_role.NAME: {"supply@loft-loop": 1.0}}
+    with closing(open_writer(tmp_path / "disk")) as store:
+        store.save_state("boiler", HeaterState(sequence=10**10, latched=LATCHED))
+        store.save_state("kettle", HeaterState(memories=fitted))
+    folder.mkdir()
+    workshop = Workshop(folder)
+    workshop.intake.readings = COLD
+    return begun(folder, workshop)
+
+
+def begun(folder: Path, workshop: Workshop) -> Late:
+    workshop.store = open_lasting_writer(folder)
+    workshop.start()
+    workshop.run(30.0)
+    return Late(folder, workshop)
+
+
+def test_a_disk_that_comes_late_brings_its_lockouts(late: Late) -> None:
+    """Locked out from the first tick on that sees it; sequence and fitted sensors come along."""
+    assert late.workshop.last_sent() == {"boiler": True, "kettle": True}
+    late.mount()
+    late.workshop.tick()
+    assert late.workshop.last_sent() == {"boiler": False, "kettle": True}
+    assert sent(late.workshop.journal, "boiler")[-1].sequence > 10**10
+    late.workshop.run(120.0)
+    assert late.kept().latched == LATCHED
+    assert LockoutMarks(late.folder).of("boiler") == LATCHED
+    late.workshop.intake.readings = (*MILD, *MILD_LOFT)
+    late.workshop.run(3600.0)
+    late.workshop.plan(heat=True)
+    late.workshop.run(320.0)
+    assert late.workshop.last_sent() == {"boiler": False, "kettle": False}  # a sensor is gone
+
+
+def test_what_comes_in_the_middle_of_a_tick_is_not_written_over(
+    late: Late, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The store is looked at before the readings are taken: the disk is mounted after that."""
+    taken = late.workshop.intake.take
+
+    def mount(*given: Any, **named: Any) -> tuple[Notice, ...]:
+        late.mount()
+        return taken(*given, **named)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(late.workshop.intake, "take", mount)
+        late.workshop.tick()
+    late.workshop.guard.stop()
+    assert late.kept().latched == LATCHED
+    late.workshop.tick()
+    assert late.workshop.last_sent() == {"boiler": False, "kettle": True}
+    assert LockoutMarks(late.folder).of("boiler") == LATCHED
+
+
+def test_an_acknowledgement_that_comes_with_the_disk_is_an_old_one(late: Late) -> None:
+    """It was left while no service looked, when nothing waited for it: it lifts nothing."""
+    leave_acknowledgement(late.folder.with_name("disk"), "boiler", at_s=0.0)
+    late.mount()
+    late.workshop.run(30.0)
+    assert late.workshop.last_sent() == {"boiler": False, "kettle": True}
+    leave_acknowledgement(late.folder, "boiler", at_s=0.0)
+    late.workshop.run(30.0)
+    assert late.workshop.last_sent() == {"boiler": True, "kettle": True}
+
+
+def test_a_lockout_outlives_the_disk_it_is_recorded_on(late: Late) -> None:
+    """The disk goes and leaves an empty folder: the lockout is marked and recorded anew there."""
+    late.mount()
+    late.workshop.run(30.0)
+    late.folder.rename(late.folder.with_name("gone"))
+    late.folder.mkdir()
+    late.workshop.run(30.0)
+    assert late.workshop.last_sent() == {"boiler": False, "kettle": True}
+    assert late.kept().latched == LATCHED
+    assert LockoutMarks(late.folder).of("boiler") == LATCHED

@@ -50,6 +50,12 @@ class InMemory:
         deciding = self._last.deciding if self._last else None
         return deciding is not None and deciding.severity is Severity.LOCKOUT
 
+    def look(self) -> int:
+        return self.generation
+
+    def met(self, heater: str, generation: int) -> None:
+        """Every state may be written over."""
+
     def adopt_lockouts(self, heaters: Collection[str]) -> frozenset[str]:
         return frozenset()
 

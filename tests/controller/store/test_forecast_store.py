@@ -11,7 +11,7 @@ import pytest
 
 from controller.records.forecast import Forecast, ForecastPoint
 from controller.store import Reader, StoreFailed, Writer, migrations, open_reader, open_writer
-from controller.store.writer import FORECASTS_APART_S, FORECASTS_KEPT_S, FORECASTS_THINNED_S
+from controller.store.forecast_thinning import APART_S, KEPT_S, THINNED_S
 
 HEARD_S = 1_764_000_000.25
 HOUR_S = 3600.0
@@ -60,8 +60,8 @@ def test_the_same_forecast_again_is_no_news(writer: Writer, reader: Reader) -> N
 
 def test_old_forecasts_go_when_one_is_written(writer: Writer, reader: Reader) -> None:
     """Those received more than ninety days before the new one."""
-    kept = other(HEARD_S + FORECASTS_APART_S, 2.0)
-    late = other(HEARD_S + 5.0 + FORECASTS_KEPT_S, 3.0)
+    kept = other(HEARD_S + APART_S, 2.0)
+    late = other(HEARD_S + 5.0 + KEPT_S, 3.0)
     for forecast in (FORECAST, kept, late):
         writer.add_forecast(forecast)
     assert reader.forecasts(0.0, 1e11) == [kept, late]
@@ -73,9 +73,9 @@ def test_a_stream_of_forecasts_is_thinned_after_a_day(writer: Writer, reader: Re
     for number in range(3 * 144 + 1):
         writer.add_forecast(other(start_s + 600.0 * number, float(number)))
     kept_s = [forecast.received_s for forecast in reader.forecasts(0.0, 1e11)]
-    day_ago_s = 3 * 86400.0 - FORECASTS_THINNED_S
+    day_ago_s = 3 * 86400.0 - THINNED_S
     before = [at_s for at_s in kept_s if at_s < day_ago_s]
-    assert before == [start_s + FORECASTS_APART_S * k for k in range(2 * 8)]
+    assert before == [start_s + APART_S * k for k in range(2 * 8)]
     assert len(kept_s) - len(before) == 145
 
 
