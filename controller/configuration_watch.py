@@ -9,6 +9,9 @@ from pathlib import Path
 from controller.configuration import Configuration, ConfigurationError, Use, load_all
 from controller.configuration.broker import exposure
 from controller.records.decision import Notice, NoticeKind
+from controller.site_lock import is_taken
+from controller.store.database import require_usable
+from controller.store.failures import StoreFailed
 
 FILES = ("site.yaml", "limits.yaml", "bookings.yaml")
 
@@ -51,10 +54,10 @@ class ConfigurationWatch:
         try:
             loaded = load_all(self.site_path, broker=Use.NOW)
         except ConfigurationError as error:
-            self._broken = _broken(error)
+            self._broken = _kept(error.in_short)
             return False
-        if loaded.store != self.current.store and not _can_be_kept_in(loaded.store):
-            self._broken = _nowhere(loaded.store)
+        if loaded.store != self.current.store and (fault := _fault_of(loaded.store)):
+            self._broken = _kept(fault)
             return False
         self._broken = None
         changed = loaded != self.current
@@ -74,18 +77,25 @@ def _file_stamp(path: Path) -> tuple[int, int] | None:
     return found.st_mtime_ns, found.st_size
 
 
-def _can_be_kept_in(store: Path) -> bool:
-    """Whether records can be written there: lockouts go along, and none may be lost on the way."""
+def _fault_of(store: Path) -> str | None:
+    """Why the records cannot be kept in another folder than now; None where they can.
+
+    Lockouts go along, and none may be lost on the way. Nor may a service that runs well end because
+    of what is found there.
+    """
     with suppress(OSError):
         store.mkdir(mode=0o700, parents=True, exist_ok=True)
-    return os.access(store, os.R_OK | os.W_OK | os.X_OK)
+    if not os.access(store, os.R_OK | os.W_OK | os.X_OK):
+        return f"Nothing can be written in {store}."
+    if is_taken(store):
+        return f"Another service keeps its records in {store}."
+    try:
+        require_usable(store)
+    except StoreFailed as error:
+        return f"The records cannot be kept in {store}: {error}."
+    return None
 
 
-def _nowhere(store: Path) -> Notice:
-    text = f"Nothing can be written in {store}. The last good configuration stays in force."
-    return Notice(NoticeKind.KEPT_LAST_CONFIGURATION, text, alarm=True)
-
-
-def _broken(error: ConfigurationError) -> Notice:
-    text = f"{error.in_short} The last good configuration stays in force."
+def _kept(fault: str) -> Notice:
+    text = f"{fault} The last good configuration stays in force."
     return Notice(NoticeKind.KEPT_LAST_CONFIGURATION, text, alarm=True)

@@ -6,7 +6,7 @@ import fcntl
 import logging
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 FILE_NAME = "service.lock"
 _LOOKS_S = 0.2
-"""Longer than ``is_held`` holds the lock to see whether it can [s]."""
+"""Longer than who only looks holds the lock to see whether it can [s]."""
 
 
 class AlreadyRunning(Exception):
@@ -56,8 +56,17 @@ def site_lock(store: Path, site_path: Path) -> Iterator[None]:
 
 def is_held(store: Path, site_path: Path) -> bool:
     """Whether a service runs on the site whose records are in ``store``; see ``site_lock``."""
+    return _is_locked((site_path, store, store / FILE_NAME))
+
+
+def is_taken(store: Path) -> bool:
+    """Whether some service holds the lock of the records in ``store``, whatever its site file."""
+    return _is_locked((store, store / FILE_NAME))
+
+
+def _is_locked(paths: Iterable[Path]) -> bool:
     with ExitStack() as stack:
-        found = [_open(path, stack) for path in (site_path, store, store / FILE_NAME)]
+        found = [_open(path, stack) for path in paths]
         return not all(_locks(one, fcntl.LOCK_SH) for one in found if one is not None)
 
 

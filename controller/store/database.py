@@ -13,7 +13,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from controller.store import migrations
-from controller.store.failures import StoreMissing, StoreUnsuitable
+from controller.store.failures import StoreMissing, StoreUnsuitable, reported
 from controller.store.sqlite_version import check_library
 
 FILE_NAME = "slabtide.db"
@@ -37,6 +37,31 @@ def connect_writer(folder: Path, *, wait_ms: int = BUSY_TIMEOUT_MS) -> sqlite3.C
     StoreUnsuitable
         Where this version of slabtide, of SQLite or the file system must not write it.
     """
+    connection = _opened(folder, wait_ms)
+    try:
+        migrations.migrate(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def require_usable(folder: Path) -> None:
+    """Look whether the service could keep its records in a folder.
+
+    Makes folder and file where there are none, as opening the store does; an older one stays old.
+
+    Raises
+    ------
+    StoreFailed
+        Where it could not, or not at once.
+    """
+    with reported("keep records", folder / FILE_NAME):
+        _opened(folder, BUSY_TIMEOUT_MS).close()
+
+
+def _opened(folder: Path, wait_ms: int) -> sqlite3.Connection:
+    """A connection to a store that is not brought up to date yet; a newer one is left as it is."""
     check_library()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = folder / FILE_NAME
@@ -47,11 +72,11 @@ def connect_writer(folder: Path, *, wait_ms: int = BUSY_TIMEOUT_MS) -> sqlite3.C
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     try:
         connection.execute(f"PRAGMA busy_timeout = {wait_ms:d}")
+        migrations.require_known(connection)
         _use_write_ahead_log(connection, path)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES:d}")
         connection.execute("PRAGMA foreign_keys = ON")
-        migrations.migrate(connection)
     except BaseException:
         connection.close()
         raise

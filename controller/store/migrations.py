@@ -207,8 +207,8 @@ def version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
-def migrate(connection: sqlite3.Connection) -> None:
-    """Bring a store up to date; the connection must be in autocommit mode.
+def require_known(connection: sqlite3.Connection) -> int:
+    """How many steps this store has been through, if this version knows them.
 
     Raises
     ------
@@ -221,6 +221,18 @@ def migrate(connection: sqlite3.Connection) -> None:
             f"the store was written by a newer slabtide (its schema is {done}, this one knows "
             f"{len(MIGRATIONS)}); install that version again"
         )
+    return done
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a store up to date; the connection must be in autocommit mode.
+
+    Raises
+    ------
+    StoreUnsuitable
+        See ``require_known``.
+    """
+    done = require_known(connection)
     for number, step in enumerate(MIGRATIONS[done:], start=done + 1):
         with transaction(connection):
             step(connection)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,6 +14,8 @@ from controller import configuration_watch
 from controller.configuration import Configuration, load_all
 from controller.configuration_watch import ConfigurationWatch
 from controller.records.decision import NoticeKind
+from controller.site_lock import site_lock
+from controller.store.database import FILE_NAME
 
 EXAMPLES = Path(__file__).parents[2] / "config"
 NAMES = ("site.yaml", "limits.yaml", "bookings.yaml")
@@ -180,3 +185,54 @@ def test_records_are_not_moved_to_where_none_can_be_written(owner: Owner) -> Non
     assert owner.watch.look() is True
     assert owner.watch.current.store == owner.folder / "records"
     assert owner.watch.notices == ()
+
+
+def newer(store: Path) -> None:
+    with closing(sqlite3.connect(store / FILE_NAME)) as raw:
+        raw.execute("PRAGMA user_version = 99")
+
+
+def no_database(store: Path) -> None:
+    (store / FILE_NAME).write_bytes(b"no database at all " * 400)
+
+
+@pytest.mark.parametrize(("spoil", "why"), [(newer, "newer slabtide"), (no_database, "database")])
+def test_records_are_not_moved_to_a_store_that_would_end_the_service(
+    owner: Owner, spoil: Callable[[Path], None], why: str
+) -> None:
+    """What lies there is left as it is, and the alarm says what is wrong with it."""
+    store = owner.folder / "other"
+    store.mkdir()
+    spoil(store)
+    owner.edit("site.yaml", "store: ../state", "store: other")
+    assert owner.watch.look() is False
+    assert owner.watch.current is owner.first
+    (notice,) = owner.watch.notices
+    assert notice.alarm
+    assert why in notice.text
+    assert str(store) in notice.text
+
+
+def test_records_are_not_moved_to_another_services(owner: Owner) -> None:
+    """Its lock is held: the edit waits until it is not, and is looked at with the next one."""
+    store = owner.folder / "other"
+    elsewhere = owner.folder / "elsewhere.yaml"
+    with site_lock(store, elsewhere):
+        owner.edit("site.yaml", "store: ../state", "store: other")
+        assert owner.watch.look() is False
+        (notice,) = owner.watch.notices
+        assert "Another service" in notice.text
+    owner.touch("site.yaml")
+    assert owner.watch.look() is True
+    assert owner.watch.notices == ()
+
+
+def test_an_older_store_is_taken_as_it_is(owner: Owner) -> None:
+    """Looking at it brings it not up to date: that may take long, and belongs to the opening."""
+    store = owner.folder / "other"
+    store.mkdir()
+    sqlite3.connect(store / FILE_NAME).close()
+    owner.edit("site.yaml", "store: ../state", "store: other")
+    assert owner.watch.look() is True
+    with closing(sqlite3.connect(store / FILE_NAME)) as raw:
+        assert raw.execute("PRAGMA user_version").fetchone() == (0,)
