@@ -15,11 +15,16 @@ from controller.store.failures import StoreFailed
 
 FILES = ("site.yaml", "limits.yaml", "bookings.yaml")
 
-_Stamp = tuple[tuple[int, int] | None, ...]
+LOOKS = 6
+"""Looks after which files with a mistake are read again unchanged, a minute of ticks: what is wrong
+may be a file that they name, or the folder of the records."""
+
+Stamp = tuple[tuple[int, ...] | None, ...]
+"""What shows an edit of any of the files."""
 
 
 class ConfigurationWatch:
-    """Looks at the files' size and time at each tick, and reads them when these change.
+    """Looks at each tick whether the files have changed, and reads them when they have.
 
     Parameters
     ----------
@@ -28,13 +33,21 @@ class ConfigurationWatch:
         What is in force at the start.
     broken : Notice, optional
         The alarm where that is not what the files say, because they hold a mistake.
+    stamp : Stamp, optional
+        Of the files before they were loaded, so that no edit is missed in between.
     """
 
     def __init__(
-        self, site_path: Path, loaded: Configuration, broken: Notice | None = None
+        self,
+        site_path: Path,
+        loaded: Configuration,
+        broken: Notice | None = None,
+        *,
+        stamp: Stamp | None = None,
     ) -> None:
         self.site_path = site_path
-        self._stamp = _stamp(site_path)
+        self._stamp = stamp or stamp_of(site_path)
+        self._looks = 0
         self._broken = broken
         self.current = loaded
 
@@ -47,14 +60,14 @@ class ConfigurationWatch:
 
     def look(self) -> bool:
         """Whether a new configuration has been taken up since the last look."""
-        stamp = _stamp(self.site_path)
-        if stamp == self._stamp:
+        if not self._is_due():
             return False
-        self._stamp = stamp
         try:
             loaded = load_all(self.site_path, broker=Use.NOW)
         except ConfigurationError as error:
-            self._broken = _kept(error.in_short)
+            # the alarm of the start says more of the same mistake: what stands in for the file
+            if not (self._broken and self._broken.text.startswith(error.in_short)):
+                self._broken = _kept(error.in_short)
             return False
         if loaded.store != self.current.store and (fault := _fault_of(loaded.store)):
             self._broken = _kept(fault)
@@ -64,17 +77,27 @@ class ConfigurationWatch:
         self.current = loaded
         return changed
 
+    def _is_due(self) -> bool:
+        """Whether the files are to be read: changed, or with a mistake for a while."""
+        stamp, self._looks = stamp_of(self.site_path), self._looks + 1
+        if stamp == self._stamp and not (self._broken and self._looks >= LOOKS):
+            return False
+        self._stamp, self._looks = stamp, 0
+        return True
 
-def _stamp(site_path: Path) -> _Stamp:
+
+def stamp_of(site_path: Path) -> Stamp:
+    """What the files look like from outside."""
     return tuple(_file_stamp(site_path.with_name(name)) for name in (site_path.name, *FILES[1:]))
 
 
-def _file_stamp(path: Path) -> tuple[int, int] | None:
+def _file_stamp(path: Path) -> tuple[int, ...] | None:
+    """Of one file; a change of its rights alone, or another file in its place, is seen as well."""
     try:
         found = path.stat()
     except OSError:
         return None
-    return found.st_mtime_ns, found.st_size
+    return found.st_mtime_ns, found.st_size, found.st_ctime_ns, found.st_ino, found.st_dev
 
 
 def _fault_of(store: Path) -> str | None:

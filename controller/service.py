@@ -19,7 +19,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from controller.clock import Clock, SteppedClock, SystemClock
-from controller.configuration_watch import ConfigurationWatch
+from controller.configuration_watch import ConfigurationWatch, stamp_of
 from controller.guard import Guard, TakenOver
 from controller.housekeeping import Housekeeping
 from controller.intake import Intake
@@ -69,7 +69,7 @@ def serve(site_path: Path) -> None:
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    watch = ConfigurationWatch(site_path, *load_or_last_good(site_path))
+    watch = _begin_watch(site_path)
     while not stop.is_set():
         store = watch.current.store
         _serve_one_site(watch, stop)
@@ -79,7 +79,7 @@ def serve(site_path: Path) -> None:
 def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
     """Run on a clock that is paced through a Unix socket, until the pacer hangs up."""
     pace, real = Pace(socket_path), SystemClock()
-    watch = ConfigurationWatch(site_path, *load_or_last_good(site_path))
+    watch = _begin_watch(site_path)
     moment = pace.next_moment()
     if moment is None:
         return
@@ -99,6 +99,11 @@ def serve_in_lockstep(site_path: Path, socket_path: Path) -> None:
         except PacerGone:
             log.warning("the pacer has hung up in the middle of a tick")
     pace.close()
+
+
+def _begin_watch(site_path: Path) -> ConfigurationWatch:
+    stamp = stamp_of(site_path)
+    return ConfigurationWatch(site_path, *load_or_last_good(site_path), stamp=stamp)
 
 
 def _paced_tick(parts: _Parts, pace: Pace, clock: Clock, watchdog: Watchdog, real: Clock) -> None:

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from types import SimpleNamespace
 
+import pytest
+
+from controller import service
 from controller.clock import SteppedClock
+from controller.configuration import Configuration
+from controller.last_good import load_or_last_good
 from controller.planner_process import LEARN_TIME_S
+from controller.records.decision import Notice
 from controller.records.instant import Instant
 from controller.records.limits import TICK_S
 from controller.service import _EveryTick, _paced_tick
 from controller.watchdog import HANG_S, Watchdog
 
+EXAMPLES = Path(__file__).parents[2] / "config"
 NOON = datetime(2027, 1, 15, 12, 0, tzinfo=UTC)
 TICK = timedelta(seconds=TICK_S)
 
@@ -62,3 +71,22 @@ def test_a_slow_planner_is_no_hung_tick_on_a_paced_clock() -> None:
     pace = SimpleNamespace(clock_is_set=lambda: 0, done=lambda commands: None)
     _paced_tick(parts, pace, real, watchdog, real)
     assert guard.unpatted_s == [HANG_S / 2.0, 0.0]
+
+
+def test_an_edit_while_the_files_are_loaded_is_taken_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the files looked like is noted before they are read."""
+    for path in EXAMPLES.glob("*.yaml"):
+        shutil.copy(path, tmp_path)
+
+    def load(site_path: Path) -> tuple[Configuration, Notice | None]:
+        loaded = load_or_last_good(site_path)
+        (tmp_path / "bookings.yaml").write_text("bookings: {}\n")
+        return loaded
+
+    monkeypatch.setattr(service, "load_or_last_good", load)
+    watch = service._begin_watch(tmp_path / "site.yaml")
+    assert watch.current.bookings.bookings
+    assert watch.look()
+    assert not watch.current.bookings.bookings
