@@ -7,6 +7,7 @@ the last service had in force, which the store keeps. All of it is checked anew,
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -79,8 +80,12 @@ def _more(
 
 
 def _kept(site_path: Path) -> dict[str, str]:
-    """The texts that were in force last on this site, by the store that the site file names."""
-    store = site_line(site_path, "store")
+    """The texts that were in force last on this site, by the store that the site file names.
+
+    Of a site file that is empty, garbled or gone, by the folder that systemd has made for this
+    service's records: its site file is used where it names that very folder.
+    """
+    store = site_line(site_path, "store") or os.environ.get("STATE_DIRECTORY")
     if store is None:
         return {}
     folder = (site_path.parent / store).resolve()

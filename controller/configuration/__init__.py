@@ -21,7 +21,7 @@ from controller.configuration.limits import read_limits, target_span
 from controller.configuration.output_checks import check_outputs
 from controller.configuration.problems import ConfigurationError, Findings, Problem, Spot
 from controller.configuration.site import read_site
-from controller.configuration.yaml_source import read_text, read_tree
+from controller.configuration.yaml_source import read_roughly, read_text, read_tree
 from controller.records.limits import Limits
 from controller.records.site import Site
 
@@ -117,8 +117,8 @@ def site_line(site_path: Path, key: str, *, instead: str | None = None) -> str |
     instead : str, optional
         A text that is taken for what stands in the file.
     """
-    text = read_text(site_path, Findings()) if instead is None else instead
-    line = "\n".join(line for line in (text or "").splitlines() if line.startswith(f"{key}:"))
+    text = read_roughly(site_path) if instead is None else instead
+    line = "\n".join(line for line in text.splitlines() if line.startswith(f"{key}:"))
     findings = Findings()
     table = read_tree(line, str(site_path), findings)
     with Fields(table, path="", spot=Spot(str(site_path)), findings=findings) as fields:

@@ -97,6 +97,15 @@ def read_text(path: Path, findings: Findings) -> str | None:
     return _decode(data, spot, findings)
 
 
+def read_roughly(path: Path) -> str:
+    """What can be read of a file's text, which may be none; bytes that are no text are replaced."""
+    try:
+        data = _read_bytes(path)[:MAX_BYTES]
+    except (OSError, ValueError):
+        return ""
+    return data.decode("utf-8-sig", errors="replace")
+
+
 def read_tree(text: str, file: str, findings: Findings) -> Table | None:
     """Turn a file's text into its mapping, or note every reason why not and give None."""
     if not _printable(text, file, findings):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -58,7 +60,8 @@ class Owner:
 
 
 @pytest.fixture
-def owner(tmp_path: Path) -> Owner:
+def owner(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Owner:
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
     return Owner(tmp_path)
 
 
@@ -136,8 +139,55 @@ def test_without_a_version_before_there_is_no_start(owner: Owner, name: str) -> 
     assert {Path(problem.file).name for problem in raised.value.problems} >= {name}
 
 
+def latin_1(text: str) -> bytes:
+    return text.replace("8 m x 6 m", "8\xb0 m x 6 m").encode("latin-1")
+
+
+def too_long(text: str) -> bytes:
+    return text.encode() + b"#" * 1_000_000
+
+
+@pytest.mark.parametrize("spoil", [latin_1, too_long])
+def test_a_byte_that_is_no_text_hides_no_store(owner: Owner, spoil: Callable[[str], bytes]) -> None:
+    """The lines that name the records can be read all the same."""
+    before = owner.serve()
+    owner.site_path.write_bytes(spoil(owner.site_path.read_text("utf-8")))
+    assert owner.start()[0] == before
+
+
+@pytest.mark.parametrize("left", [b"", b"\0" * 4000, b"id: tern-quay\ntime_z", None])
+def test_a_site_file_that_is_lost_is_as_it_was_in_the_services_own_folder(
+    owner: Owner, monkeypatch: pytest.MonkeyPatch, left: bytes | None
+) -> None:
+    """What a power cut leaves of a file just saved: systemd still tells where the records are."""
+    before = owner.serve()
+    monkeypatch.setenv("STATE_DIRECTORY", str(owner.store))
+    owner.site_path.unlink()
+    if left is not None:
+        owner.site_path.write_bytes(left)
+    found, broken = owner.start()
+    assert found == before
+    assert "site.yaml" in broken.text
+
+
+def test_the_services_own_folder_must_be_this_sites(
+    owner: Owner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not another site's, nor one that the records have been moved away from or copied into."""
+    owner.serve()
+    monkeypatch.setenv("STATE_DIRECTORY", str(owner.store))
+    owner.site_path.write_text("id: gull-yard\n", "utf-8")
+    with pytest.raises(ConfigurationError):
+        load_or_last_good(owner.site_path)
+    copy = shutil.copytree(owner.store, owner.folder / "copy")
+    monkeypatch.setenv("STATE_DIRECTORY", str(copy))
+    owner.site_path.unlink()
+    with pytest.raises(ConfigurationError):
+        load_or_last_good(owner.site_path)
+
+
 def test_a_site_file_that_names_no_store_ends_the_start(owner: Owner) -> None:
-    """Nobody knows whose records those in the usual place are."""
+    """Without systemd's word nobody knows whose records those in the usual place are."""
     owner.serve()
     owner.edit("site.yaml", "store: ../state", "")
     with pytest.raises(ConfigurationError):
