@@ -47,6 +47,15 @@ def test_it_waits_until_that_zone_has_cooled_by_two_kelvin() -> None:
     assert reasons == ["next_door", "next_door", "next_door", "cold", "cold"]
 
 
+@pytest.mark.parametrize(
+    ("colder_c", "reason"), [(4.0, "cold"), (24.9, "cold"), (25.0, "next_door")]
+)
+def test_a_zone_whose_own_slab_is_cold_too_is_not_full(colder_c: float, reason: str) -> None:
+    """Of two sensors that contradict each other other rules make what they can."""
+    readings = (*both(4.0, colder_c, 10.0), slab(38.0, subject="loft", sensor="second"))
+    assert Script(frost_protection, FULL).tick(*readings, **ZONES).reason == reason
+
+
 def test_a_zone_that_is_shut_does_not_count() -> None:
     """Its valves are told to be shut: no heat goes into its floor."""
     shut = {**ZONES, "shut": frozenset({"loft"})}
@@ -73,6 +82,7 @@ def test_which_zones_frost_heat_is_for() -> None:
     assert needy(*both(4.0, 25.0)) == {"bay"}
     assert needy(*both(4.0, 30.0)) == {"bay"}
     assert needy(*both(4.0, 25.0, loft_air_c=4.9)) == {"bay", "loft"}
+    assert needy(*both(4.0, 25.0, loft_air_c=5.0)) == {"bay"}
     assert needy(*both(4.0, 25.0)[:2], lost(Role.SLAB, "loft")) == {"bay", "loft"}
     assert needy(*both(26.0, 26.0)[:1], *both(26.0, 26.0)[2:]) == {"bay", "loft"}
     tight = view(*both(4.0, 17.0), **ZONES, limits=Limits(slab_max_c=22.0))
