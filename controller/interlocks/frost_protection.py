@@ -148,8 +148,8 @@ def _full_zones(view: SafetyView, memory: Memory, *, doubted: bool) -> dict[str,
 
 
 def _warmest_slab_c(view: SafetyView, zone: str) -> float:
-    """The warmest slab reading of a zone [°C]; below all others where there is none."""
-    return max(view.values(Role.SLAB, zone), default=-math.inf)
+    """The warmest slab reading of a zone that has one [°C]."""
+    return max(view.values(Role.SLAB, zone))
 
 
 def _warm_rooms(view: SafetyView, memory: Memory) -> dict[str, float]:

@@ -127,6 +127,8 @@ def test_a_fifth_of_the_rating_is_heat(share: float, comes: bool) -> None:
     _, memory = after({**LATE, "waited_s": 50.0, "not_shown": 1.0}, *readings)
     assert memory["waited_s"] == (40.0 if comes else 60.0)
     assert (memory["meter"], memory["not_shown"]) == ((1.0, 0.0) if comes else (0.0, 1.0))
+    soon = {**LATE, "waited_s": 5.0}
+    assert after(soon, *readings)[1]["waited_s"] == (0.0 if comes else 15.0)
 
 
 # --- rest and attempts --------------------------------------------------------------------------
@@ -151,6 +153,12 @@ def test_a_rest_goes_on_while_no_service_runs(gap_s: float | None, rests: bool) 
     stopped = {"elapsed_s": 0.0, "gap_s": gap_s, "heating": False}
     said, _ = after({"rest_s": 900.0}, *NOTHING, **stopped)
     assert (said.severity is Severity.TRIP) is rests
+
+
+def test_a_restart_alone_is_no_rest() -> None:
+    """Where nobody knows how long it took."""
+    stopped = {"elapsed_s": 0.0, "gap_s": None, "heating": False}
+    assert after({"rest_s": 0.5}, *NOTHING, **stopped)[0].severity is Severity.TRIP
 
 
 def test_what_is_remembered_of_an_attempt() -> None:
