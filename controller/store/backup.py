@@ -231,8 +231,8 @@ def _bring_up_to_date(draft: Path, folder: Path) -> tuple[str, ...]:
 def _readable(text: str) -> HeaterState:
     """A state; one that cannot be read may have held a lockout, and counts as one."""
     try:
-        return rows.from_json(HeaterState, text)
-    except (ValueError, TypeError):
+        return rows.state_from(text)
+    except ValueError:
         return HeaterState(latched=frozenset({"a rule whose name was lost with the stored state"}))
 
 

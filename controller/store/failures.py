@@ -34,10 +34,11 @@ def reported(doing: str, path: Path) -> Iterator[None]:
     """Turn every fault met while ``doing`` something with the store into StoreFailed.
 
     ValueError belongs to it: that is what the codec raises for a row that holds no record.
+    OverflowError, too: a number that SQLite has no room for cannot be written.
     """
     try:
         yield
-    except (sqlite3.Error, OSError, ValueError) as error:
+    except (sqlite3.Error, OSError, ValueError, OverflowError) as error:
         code = getattr(error, "sqlite_errorcode", None)
         damaged = code is not None and code & PRIMARY in _DAMAGED
         kind = StoreDamaged if damaged else StoreFailed

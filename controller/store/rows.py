@@ -12,6 +12,7 @@ from controller.records.decision import (
     Command,
     Decision,
     Estimate,
+    HeaterState,
     Notice,
     Readback,
     Repeated,
@@ -35,6 +36,11 @@ DECISION_COLUMNS = (
     "deciding, sensed, estimates, verdicts, notices, outputs"
 )
 
+LATEST_S = 253_402_214_400.0
+"""The last day of the year 9999: no later moment has a date [UTC s]."""
+HIGHEST_SEQUENCE = 2**53
+"""Above it a board that reads JSON numbers as floating point cannot tell a sequence from the next."""
+
 READ_FROM = "decision LEFT JOIN folded ON folded.decision = decision.id"
 READ_COLUMNS = f"{DECISION_COLUMNS}, until_ms, folded.count"
 
@@ -45,7 +51,9 @@ def to_ms(seconds: float) -> int:
 
 
 def to_s(milliseconds: int) -> float:
-    """Seconds."""
+    """Seconds; ValueError where a damaged row holds another thing than a number."""
+    if not isinstance(milliseconds, int | float):
+        raise ValueError(f"expected milliseconds, found {milliseconds!r:.80}")
     return milliseconds / 1000
 
 
@@ -56,7 +64,27 @@ def to_json(value: object) -> str:
 
 def from_json(kind: type[T], text: str) -> T:
     """A record of ``kind``; ValueError where the text holds none."""
-    return from_plain(kind, json.loads(text))
+    return from_plain(kind, _loaded(text))
+
+
+def _loaded(text: str) -> Any:
+    """The JSON of a row; ValueError for whatever a damaged one holds instead."""
+    try:
+        return json.loads(text)
+    except RecursionError as error:
+        raise ValueError("nested too deeply") from error
+    except TypeError as error:
+        raise ValueError(str(error)) from error
+
+
+def state_from(text: str) -> HeaterState:
+    """A heater's state; ValueError where it is none, or no relay could go on from its numbers."""
+    state = from_json(HeaterState, text)
+    if not 0 <= state.sequence <= HIGHEST_SEQUENCE:
+        raise ValueError(f"no command can have the sequence number {state.sequence!r:.30}")
+    if not 0.0 <= state.issued_s <= LATEST_S:
+        raise ValueError(f"no command can have been issued at {state.issued_s!r:.30} s")
+    return state
 
 
 def decision_row(decision: Decision) -> tuple[object, ...]:
@@ -171,7 +199,7 @@ def forecast_text(points: Sequence[ForecastPoint]) -> str:
 
 def forecast_points(text: str) -> tuple[ForecastPoint, ...]:
     """The points in such a text."""
-    columns = json.loads(text)
+    columns = _loaded(text)
     untold = [None] * len(columns["at_s"])
     told = (columns.get(name, untold) for name in _POINT_FIELDS)
     return tuple(map(ForecastPoint, *told))

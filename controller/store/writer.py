@@ -245,8 +245,8 @@ class Writer:
         if row is None:
             return None
         try:
-            return rows.from_json(HeaterState, row[0])
-        except (ValueError, TypeError) as error:
+            return rows.state_from(row[0])
+        except ValueError as error:
             self.unreadable_states[heater] = str(error)
             return None
 
@@ -262,7 +262,7 @@ class Writer:
         return self._marks.adopt(heaters)
 
     def last_sequence(self, heater: str) -> int:
-        """The sequence number decided last for a heater, 0 where there is none.
+        """The sequence number decided last for a heater, 0 where there is none that can be.
 
         A relay refuses an older one, so an unreadable state must not start again from 0.
         """
@@ -271,7 +271,8 @@ class Writer:
                 "SELECT sequence FROM decision WHERE +heater = ? ORDER BY id DESC LIMIT 1",
                 (heater,),
             ).fetchone()
-        return 0 if row is None else int(row[0])
+        last = 0 if row is None else row[0]
+        return last if isinstance(last, int) and 0 < last <= rows.HIGHEST_SEQUENCE else 0
 
     def was_locked_out(self, heater: str) -> bool:
         """Whether the last decision of a heater, but for a stop of the service, was a lockout.

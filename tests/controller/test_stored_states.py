@@ -66,6 +66,23 @@ def test_another_folder_for_the_records_lifts_no_lockout(tmp_path: Path) -> None
     assert LockoutMarks(after).of("boiler") == frozenset()
 
 
+@pytest.mark.parametrize("damaged", ['{"sequence": 1e30}', '{"issued_s": Infinity}', "[" * 100_000])
+def test_state_that_cannot_be_lifts_no_lockout(tmp_path: Path, damaged: str) -> None:
+    """The heater starts, with numbers that can be sent and with the lockout that its mark tells."""
+    with closing(open_writer(tmp_path)) as store:
+        store.save_state("boiler", HeaterState(latched=frozenset({"supply_over_temperature"})))
+        store._connection.execute("UPDATE heater_state SET state = ?", (damaged,))
+    with closing(open_writer(tmp_path)) as store:
+        states = StoredStates(store, ["boiler"])
+        carry = states.first_carry("boiler", NOW)
+        [notice] = states.notices()
+        assert notice.alarm
+        store.save_state("boiler", carry.state)
+    assert carry.state.latched == {"supply_over_temperature"}
+    assert 0 < carry.state.sequence < 2e9
+    assert 0.0 <= carry.state.issued_s < NOW.utc_s + 3600.0
+
+
 # --- a disk that is mounted while the service runs ----------------------------------------------
 
 LATCHED = frozenset({"supply_over_temperature"})

@@ -271,18 +271,6 @@ def test_configuration_text_is_kept_when_it_changes(writer: Writer) -> None:
     ]
 
 
-def test_unreadable_state_is_told_from_none(writer: Writer) -> None:
-    """A damaged state gives None and is named; a saved one heals it."""
-    for damaged in ("{", "[]", '{"sequence": "x"}', '{"latched": 3}', "null"):
-        writer.save_state("boiler", STATE)
-        writer._connection.execute("UPDATE heater_state SET state = ?", (damaged,))
-        assert writer.state("boiler") is None
-        assert list(writer.unreadable_states) == ["boiler"]
-    writer.save_state("boiler", STATE)
-    assert writer.unreadable_states == {}
-    assert writer.state("boiler") == STATE
-
-
 def test_a_lockout_is_told_from_the_decisions_too(writer: Writer, decide: MakeDecision) -> None:
     """The last decision tells it, whatever the service said of its own stop after that."""
     locked = Verdict("lockout", Severity.LOCKOUT, "locked_out")

@@ -1,0 +1,48 @@
+"""Rows that a damaged disk or a hand has spoiled: each is none, and costs no more than itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from controller.records.decision import Decision, HeaterState
+from controller.store import StoreFailed, Writer
+
+MakeDecision = Callable[..., Decision]
+
+STATE = HeaterState(sequence=7, issued_s=1000.125, latched=frozenset({"slab_over_temperature"}))
+DAMAGED_STATES = (
+    *("{", "[]", '{"sequence": "x"}', '{"latched": 3}', "null", "[" * 100_000),
+    # what no relay could go on from: the next command could neither be stored nor outdo it
+    *('{"sequence": -1}', f'{{"sequence": {10**30}}}', f'{{"sequence": {10**400}}}'),
+    *(f'{{"issued_s": {number}}}' for number in ("Infinity", "NaN", "1e200", "-1.0")),
+)
+
+
+def test_unreadable_state_is_told_from_none(writer: Writer) -> None:
+    """A damaged state gives None and is named; a saved one heals it."""
+    for damaged in DAMAGED_STATES:
+        writer.save_state("boiler", STATE)
+        writer._connection.execute("UPDATE heater_state SET state = ?", (damaged,))
+        assert writer.state("boiler") is None
+        assert list(writer.unreadable_states) == ["boiler"]
+    writer.save_state("boiler", STATE)
+    assert writer.unreadable_states == {}
+    assert writer.state("boiler") == STATE
+
+
+def test_a_last_sequence_that_cannot_be_is_none(writer: Writer, decide: MakeDecision) -> None:
+    """A damaged row does not keep the service from starting; the seconds since 1970 stand in."""
+    writer.add_decision(decide(100.0, sequence=7), STATE)
+    assert writer.last_sequence("boiler") == 7
+    for damaged in (1e300, "x", b"7", -1, 2**62):
+        writer._connection.execute("UPDATE decision SET sequence = ?", (damaged,))
+        assert writer.last_sequence("boiler") == 0
+
+
+def test_a_number_without_room_is_a_store_failure(writer: Writer, decide: MakeDecision) -> None:
+    """The service then goes on with what it may do without records."""
+    with pytest.raises(StoreFailed, match="store a decision"):
+        writer.add_decision(decide(100.0, sequence=2**63), STATE)
+    writer.add_decision(decide(100.0), STATE)
