@@ -27,6 +27,8 @@ LEAST_HALF_K = 0.02
 """No half width is taken to be less, so that none divides by nothing [K]."""
 COVERED = 0.8
 """Share of sessions that the interval of a promise should hold [-]."""
+_ABSURD = 1e6
+"""Far beyond every temperature and every widening that a promise was ever made with."""
 _SUPPOSED = np.array(
     [abs(NormalDist().inv_cdf(0.1 * k)) / NormalDist().inv_cdf(0.9) for k in range(1, 10)]
 )
@@ -113,7 +115,7 @@ def _kept(
     kept = []
     for session, found_c in found_at_start(source, site, zone, held, now_s=now_s):
         told = source.promised(heater.id, session.id, session.start_s - PROMISED_S)
-        if told is None:
+        if told is None or not _is_sound(told):
             continue
         off_k = found_c - (told.air_c - told.learnt_k)
         below_k = _own_half_k(told.air_c - told.low_c, told.widened)
@@ -121,6 +123,12 @@ def _kept(
         kept.append((off_k, below_k, above_k))
     missed_k, below, above = np.array(kept, dtype=np.float64).reshape(-1, 3).T
     return missed_k, below, above
+
+
+def _is_sound(told: Arrival) -> bool:
+    """Whether numbers can be learnt from: one damaged row must not end planning."""
+    numbers = (told.air_c, told.low_c, told.high_c, told.learnt_k)
+    return all(abs(number) < _ABSURD for number in numbers) and 0.0 < told.widened < _ABSURD
 
 
 def _own_half_k(told_k: float, widened: float) -> float:

@@ -39,7 +39,7 @@ DECISION_COLUMNS = (
 LATEST_S = 253_402_214_400.0
 """The last day of the year 9999: no later moment has a date [UTC s]."""
 HIGHEST_SEQUENCE = 2**53
-"""Above it a board that reads JSON numbers as floating point cannot tell a sequence from the next."""
+"""Above it a board that reads numbers as floating point cannot tell a sequence from the next."""
 
 READ_FROM = "decision LEFT JOIN folded ON folded.decision = decision.id"
 READ_COLUMNS = f"{DECISION_COLUMNS}, until_ms, folded.count"
@@ -180,11 +180,16 @@ def plan_from(plan: str, points: str | None) -> Plan:
 
 
 def arrival_from(plan: str, session: str) -> Arrival | None:
-    """What a stored plan promises a session; the rest of the plan is not looked at."""
-    outlooks = json.loads(plan)["outlooks"]
-    told = (each for outlook in outlooks for each in outlook["arrivals"])
-    found = next((each for each in told if each["session"] == session), None)
-    return None if found is None else from_plain(Arrival, found)
+    """What a stored plan promises a session; the rest of the plan is not looked at.
+
+    None, too, where it cannot be read: old promises put new ones right, and are worth no plan.
+    """
+    try:
+        told = (each for outlook in _loaded(plan)["outlooks"] for each in outlook["arrivals"])
+        found = next((each for each in told if each["session"] == session), None)
+        return None if found is None else from_plain(Arrival, found)
+    except (LookupError, TypeError, ValueError):
+        return None
 
 
 _POINT_FIELDS = tuple(field.name for field in fields(ForecastPoint))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -77,6 +79,24 @@ def test_promises_of_later_than_half_a_day_before_do_not_count(workshop, session
     zone, heater = shop.site.zones[0], shop.site.heaters[0]
     now_s = wanted.start_s + 3600.0
     assert correction(shop.source, shop.site, heater, zone, [wanted], now_s=now_s) == Correction()
+
+
+@pytest.mark.parametrize("absurd", [float("nan"), float("inf"), -float("inf"), 1e300])
+@pytest.mark.parametrize("field", ["air_c", "low_c", "high_c", "learnt_k", "widened"])
+def test_a_damaged_promise_is_none(workshop, session, field, absurd):
+    """What cannot have been promised teaches nothing, and keeps no plan from being made."""
+    assert _found_with(workshop(), session, **{field: absurd}) == Correction()
+    assert _found_with(workshop(), session, widened=0.0) == Correction()
+    assert _found_with(workshop(), session, widened=1.0) != Correction()
+
+
+def _found_with(shop, session, **changed):
+    wanted = session(24, 27, 16.0)
+    told = replace(_promise(wanted.id, 18.0, 0.4), **changed)
+    shop.source.promises[wanted.id] = [(wanted.start_s - PROMISED_S, told)]
+    shop.source.add("bench-air", wanted.start_s, 16.0)
+    zone, heater, now_s = shop.site.zones[0], shop.site.heaters[0], wanted.start_s + 3600.0
+    return correction(shop.source, shop.site, heater, zone, [wanted], now_s=now_s)
 
 
 def test_the_interval_is_moved_and_widened_about_the_air():

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from controller.records.decision import Decision, HeaterState
-from controller.store import StoreFailed, Writer
+from controller.store import Reader, StoreFailed, Writer
 
 MakeDecision = Callable[..., Decision]
 
@@ -46,3 +46,17 @@ def test_a_number_without_room_is_a_store_failure(writer: Writer, decide: MakeDe
     with pytest.raises(StoreFailed, match="store a decision"):
         writer.add_decision(decide(100.0, sequence=2**63), STATE)
     writer.add_decision(decide(100.0), STATE)
+
+
+@pytest.mark.parametrize(
+    "damaged",
+    [
+        *("{}", '"x"', "{", "5", "[]", "[" * 100_000, '{"outlooks": null}', '{"outlooks": ["x"]}'),
+        '{"outlooks": [{"arrivals": [5]}]}',
+        '{"outlooks": [{"arrivals": [{"session": "sat@2026-11-28", "air_c": "warm"}]}]}',
+    ],
+)
+def test_a_damaged_promise_is_none(writer: Writer, reader: Reader, damaged: str) -> None:
+    """It would have put new promises right; planning goes on without."""
+    writer._connection.execute("INSERT INTO plan VALUES ('a', 'boiler', 0, ?, NULL)", (damaged,))
+    assert reader.promised("boiler", "sat@2026-11-28", 1000.0) is None
