@@ -63,19 +63,17 @@ def with_store(
 def present_s(site: Path) -> float:
     """The present [UTC s]: by the clock, or the last record's where that lies ahead of it.
 
-    Records ahead of the clock are a demonstration's, or those of a clock that was set back.
+    Records ahead of the clock are a demonstration's, or those of a clock that was set back. The
+    last one is the one written last: others are of a clock that was ahead and has been put right.
     """
     now_s = SystemClock().now().utc_s
     store = load_all(site).store
     try:
         with closing(open_reader(store)) as reader:
-            last = reader.decision_at(now_s + _CENTURY_S)
+            last = reader.latest_decision()
     except StoreFailed:
         return now_s
     return now_s if last is None else max(now_s, last.at.utc_s)
-
-
-_CENTURY_S = 100 * 365.25 * 86400.0
 
 
 def _refuse(message: str, code: int) -> int:

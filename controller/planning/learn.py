@@ -95,7 +95,8 @@ def _learn_zone(errand: LearnErrand, source: Source, zone: Zone) -> Learnt:
     stored = set_in_force(zone, errand.parameter_sets)
     in_force = stored or day_one_set(errand.site, zone, now_s=errand.now_s)
     series = without_patchy_sun(_known_part(_history(errand, source, zone)))
-    thorough = errand.now_s - tried_all_s(in_force) >= THOROUGH_S
+    # one that was tried while the clock was ahead would put off the next for years
+    thorough = not 0.0 <= errand.now_s - tried_all_s(in_force) < THOROUGH_S
     response = _learn_response(errand, zone, series, in_force) if thorough else None
     known = known_network(errand.site, zone, stored)
     outcome = _learn_network(errand, zone, series, known, thorough=thorough)

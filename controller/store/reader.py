@@ -170,7 +170,7 @@ class Reader:
         """Every parameter set a zone ever had, newest last."""
         with reported("read learnt parameters", self._path):
             found = self._connection.execute(
-                "SELECT parameter_set FROM parameter_set WHERE zone = ? ORDER BY made_ms, rowid",
+                "SELECT parameter_set FROM parameter_set WHERE zone = ? ORDER BY rowid",
                 (zone,),
             )
             return [rows.from_json(ParameterSet, text) for (text,) in found]

@@ -19,7 +19,7 @@ from controller.store import queries, rows
 from controller.store.condensing import condense
 from controller.store.door import Door
 from controller.store.failures import StoreFailed, StoreUnsuitable
-from controller.store.forecast_thinning import drop_old_forecasts
+from controller.store.forecast_thinning import DROPPED_AT_ONCE, drop_old_forecasts
 from controller.store.lockout_marks import LockoutMarks
 from controller.store.transactions import ending
 
@@ -302,7 +302,7 @@ class Writer:
             )
 
     def add_plan(self, plan: Plan) -> None:
-        """Store a plan; drop the expected temperatures of those older than ``POINTS_KEPT_S``."""
+        """Store a plan; drop the expected temperatures of two older than ``POINTS_KEPT_S``."""
         with self._writing("store a plan"):
             bare, points = rows.plan_texts(plan)
             self._connection.execute(
@@ -310,9 +310,9 @@ class Writer:
                 (plan.id, plan.heater, rows.to_ms(plan.made_s), bare, points),
             )
             self._connection.execute(
-                "UPDATE plan SET points = NULL "
-                "WHERE heater = ? AND made_ms < ? AND points IS NOT NULL",
-                (plan.heater, rows.to_ms(plan.made_s - POINTS_KEPT_S)),
+                "UPDATE plan SET points = NULL WHERE rowid IN (SELECT rowid FROM plan "
+                "WHERE heater = ? AND made_ms < ? AND points IS NOT NULL ORDER BY made_ms LIMIT ?)",
+                (plan.heater, rows.to_ms(plan.made_s - POINTS_KEPT_S), DROPPED_AT_ONCE),
             )
 
     def add_forecast(self, forecast: Forecast) -> bool:
@@ -337,7 +337,7 @@ class Writer:
         return True
 
     def add_parameters(self, parameters: ParameterSet) -> None:
-        """Store a zone's parameters; the latest made are the ones in force."""
+        """Store a zone's parameters; those stored last are the ones in force."""
         with self._writing("store learnt parameters"):
             self._connection.execute(
                 "INSERT OR REPLACE INTO parameter_set VALUES (?, ?, ?, ?)",

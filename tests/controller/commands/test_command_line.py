@@ -105,3 +105,15 @@ def test_times_that_look_like_options(
     with time_machine.travel(late, tick=False):
         assert main([*arguments, "--site", str(site)]) == 0
     assert "15:30:00" in capsys.readouterr().out
+
+
+def test_a_clock_that_was_ahead_is_not_the_present(
+    site: Path, decide: Callable[..., Decision], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Rows from a clock years ahead do not answer for those after it was put right."""
+    with closing(open_writer(load_all(site).store)) as writer:
+        for hour in (0.0, 4 * 8766.0, 0.1):
+            writer.add_decision(decide(hour), HeaterState())
+    with time_machine.travel("2026-11-27T20:40:00Z", tick=False):
+        assert main(["why", "--site", str(site)]) == 0
+    assert "Decided Fri 2026-11-27 15:36:00" in capsys.readouterr().out

@@ -67,11 +67,15 @@ def test_it_stays_doubted_from_night_to_night(cabin):
     assert network_of(second).slab_capacity_j_k < 5e6
 
 
-def test_what_was_doubted_once_is_believed_where_it_explains_again(cabin, workshop):
-    """A history that the description does explain: with the next thorough fit doubt is gone."""
+@pytest.mark.parametrize("tried_s", [0.0, 1e11])
+def test_what_was_doubted_once_is_believed_where_it_explains_again(cabin, workshop, tried_s):
+    """A history that the description does explain: with the next thorough fit doubt is gone.
+
+    That is the next one, too, after one that was made while the clock was ahead by years.
+    """
     doubted = _learnt(cabin()).parameter_set
     assert DOUBTED in doubted.values
-    doubted = replace(doubted, values={**doubted.values, "tried_all_s": Value(0.0, 0.0)})
+    doubted = replace(doubted, values={**doubted.values, "tried_all_s": Value(tried_s, 0.0)})
     as_told = workshop(seed=4)
     as_told.weeks_of_use(DAYS)
     learnt = _learnt(as_told, (doubted,))

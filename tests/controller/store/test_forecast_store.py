@@ -11,7 +11,7 @@ import pytest
 
 from controller.records.forecast import Forecast, ForecastPoint
 from controller.store import Reader, StoreFailed, Writer, migrations, open_reader, open_writer
-from controller.store.forecast_thinning import APART_S, KEPT_S, THINNED_S
+from controller.store.forecast_thinning import APART_S, DROPPED_AT_ONCE, KEPT_S, THINNED_S
 
 HEARD_S = 1_764_000_000.25
 HOUR_S = 3600.0
@@ -65,6 +65,14 @@ def test_old_forecasts_go_when_one_is_written(writer: Writer, reader: Reader) ->
     for forecast in (FORECAST, kept, late):
         writer.add_forecast(forecast)
     assert reader.forecasts(0.0, 1e11) == [kept, late]
+
+
+def test_a_clock_that_was_ahead_costs_few_forecasts(writer: Writer, reader: Reader) -> None:
+    """One received in a far future does not drop a winter of them."""
+    before = [other(HEARD_S + k * APART_S, float(k)) for k in range(10)]
+    for forecast in (*before, other(HEARD_S + 1e8, 99.0)):
+        writer.add_forecast(forecast)
+    assert reader.forecasts(0.0, HEARD_S + 1e7) == before[DROPPED_AT_ONCE:]
 
 
 def test_a_stream_of_forecasts_is_thinned_after_a_day(writer: Writer, reader: Reader) -> None:

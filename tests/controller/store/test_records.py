@@ -28,6 +28,7 @@ from controller.records.readings import Quality, Reading, Rejection, RejectionCo
 from controller.records.safety import Severity, Verdict
 from controller.records.sessions import Session
 from controller.store import Reader, StoreFailed, StoreMissing, Writer, open_reader, open_writer
+from controller.store.forecast_thinning import DROPPED_AT_ONCE
 from controller.store.writer import POINTS_KEPT_S
 
 MakeReading = Callable[..., Reading]
@@ -191,8 +192,8 @@ def plan(plan_id: str, made_s: float) -> Plan:
 
 def test_plans_come_back(writer: Writer, reader: Reader) -> None:
     """A plan comes back whole by id and as the latest, and without points where wished."""
-    writer.add_plan(plan("b", 2000.0))
     writer.add_plan(plan("a", 1000.0))
+    writer.add_plan(plan("b", 2000.0))
     assert reader.latest_plan("boiler") == writer.latest_plan("boiler") == plan("b", 2000.0)
     assert reader.plan("a") == plan("a", 1000.0)
     bare = reader.plan("a", points=False)
@@ -226,8 +227,20 @@ def test_old_plans_keep_blocks_and_arrivals_only(writer: Writer, reader: Reader)
     assert recent == plan("recent", 1.0)
 
 
+def test_a_clock_that_was_ahead_costs_little(writer: Writer, reader: Reader) -> None:
+    """A plan made in a far future is the latest until the next; a few plans lose their points."""
+    for number in range(10):
+        writer.add_plan(plan(f"{number}", float(number)))
+    writer.add_plan(plan("future", 1e9))
+    assert writer.latest_plan("boiler") == plan("future", 1e9)
+    writer.add_plan(plan("present", 10.0))
+    assert writer.latest_plan("boiler") == reader.latest_plan("boiler") == plan("present", 10.0)
+    kept = [reader.plan(f"{number}") == plan(f"{number}", float(number)) for number in range(10)]
+    assert kept.count(False) == DROPPED_AT_ONCE
+
+
 def test_parameters_come_back_newest_last(writer: Writer, reader: Reader) -> None:
-    """All sets of a zone are kept; the latest made is in force."""
+    """All sets of a zone are kept; the latest is in force."""
 
     def made(set_id: str, made_s: float) -> ParameterSet:
         values = {"time_constant_s": Value(180_000.0, 9000.0)}
@@ -236,11 +249,13 @@ def test_parameters_come_back_newest_last(writer: Writer, reader: Reader) -> Non
             set_id, "boat-bay", "first_order", source, made_s, values, 0.0, made_s, {"24": 0.5}
         )
 
-    for parameters in (made("x", 100.0), made("z", 300.0), made("y", 200.0)):
+    for parameters in (made("x", 100.0), made("z", 200.0), made("y", 300.0)):
         writer.add_parameters(parameters)
-    assert [p.id for p in reader.parameters("boat-bay")] == ["x", "y", "z"]
-    assert reader.latest_parameters("boat-bay") == made("z", 300.0)
-    assert writer.latest_parameters("boat-bay") == made("z", 300.0)
+    assert [p.id for p in reader.parameters("boat-bay")] == ["x", "z", "y"]
+    assert reader.latest_parameters("boat-bay") == made("y", 300.0)
+    assert writer.latest_parameters("boat-bay") == made("y", 300.0)
+    writer.add_parameters(made("x", 50.0))  # again, with the clock set back
+    assert writer.latest_parameters("boat-bay") == made("x", 50.0)
     assert reader.latest_parameters("loft") is None
 
 
