@@ -30,8 +30,16 @@ log = logging.getLogger(__name__)
 _NO_BOOKINGS = "bookings: {}\n"
 
 
-def load_or_last_good(site_path: Path) -> tuple[Configuration, Notice | None]:
+def load_or_last_good(
+    site_path: Path, *, broker: Use = Use.NOW
+) -> tuple[Configuration, Notice | None]:
     """Read the files; where they hold a mistake, what is good of them with what was last good.
+
+    Parameters
+    ----------
+    site_path : Path
+    broker : Use
+        As for ``load_all``.
 
     Returns
     -------
@@ -47,18 +55,20 @@ def load_or_last_good(site_path: Path) -> tuple[Configuration, Notice | None]:
         With the files' own problems, where there is nothing to start with.
     """
     try:
-        return load_all(site_path, broker=Use.NOW), None
+        return load_all(site_path, broker=broker), None
     except ConfigurationError as error:
-        return _instead(site_path, error)
+        return _instead(site_path, error, broker)
 
 
-def _instead(site_path: Path, error: ConfigurationError) -> tuple[Configuration, Notice]:
+def _instead(
+    site_path: Path, error: ConfigurationError, broker: Use
+) -> tuple[Configuration, Notice]:
     """Replace what is broken, then what does not fit that, until all is good."""
     kept, instead, last = _kept(site_path), dict[str, str](), error
     while more := _more(site_path, {Path(p.file).name for p in last.problems}, kept, instead):
         instead |= more
         try:
-            found = load_all(site_path, broker=Use.NOW, instead=instead)
+            found = load_all(site_path, broker=broker, instead=instead)
         except ConfigurationError as another:
             last = another
         else:

@@ -16,7 +16,8 @@ from typing import Any, TypeVar
 
 from controller.clock import SystemClock
 from controller.codec import to_plain
-from controller.configuration import Configuration, load_all
+from controller.configuration import Configuration, Use, load_all
+from controller.last_good import load_or_last_good
 from controller.local_time import LocalTime
 from controller.session_names import booked_session, is_session_id
 from controller.store import Reader, StoreFailed, StoreMissing, open_reader
@@ -58,6 +59,17 @@ def with_store(
         return _refuse(f"{wrong} Start it with: slabtide run --site {site}", 1)
     except StoreFailed as error:
         return _refuse(str(error), 1)
+
+
+def usable_configuration(site: Path) -> Configuration:
+    """The site's configuration; where its files hold a mistake, what the service goes on with.
+
+    For what must not wait until a file is mended. The mistake is told on standard error.
+    """
+    configuration, broken = load_or_last_good(site, broker=Use.NONE)
+    if broken is not None:
+        print(broken.text, file=sys.stderr)
+    return configuration
 
 
 def present_s(site: Path) -> float:

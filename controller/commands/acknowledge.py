@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.clock import SystemClock
-from controller.commands._shared import say
-from controller.configuration import load_all
+from controller.commands._shared import say, usable_configuration
 from controller.interlocks import lockout, removed_role
 from controller.local_time import LocalTime
 from controller.records.decision import Decision
@@ -38,7 +37,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Leave a request for the service, and say what it will do with it."""
-    configuration = load_all(args.site)
+    configuration = usable_configuration(args.site)
     heaters = [heater.id for heater in configuration.site.heaters]
     heater = args.heater or (heaters[0] if len(heaters) == 1 else None)
     if heater not in heaters:

@@ -18,13 +18,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Copy, check the copy, and say what it holds."""
-    from controller.commands._shared import say
-    from controller.configuration import load_all
+    from controller.commands._shared import say, usable_configuration
     from controller.local_time import LocalTime
     from controller.store import StoreFailed
     from controller.store.backup import back_up
 
-    configuration, target = load_all(args.site), args.to_file
+    configuration, target = usable_configuration(args.site), args.to_file
     if wrong := _unfit(target, configuration.store, replace=args.replace):
         print(wrong, file=sys.stderr)
         return 2

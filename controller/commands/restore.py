@@ -28,13 +28,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Restore where no service runs; the records before stay aside."""
     from controller.clock import SystemClock
-    from controller.configuration import load_all
+    from controller.commands._shared import usable_configuration
     from controller.local_time import LocalTime
     from controller.site_lock import AlreadyRunning, site_lock
     from controller.store import StoreDamaged, StoreFailed, StoreUnsuitable
     from controller.store.backup import restore
 
-    configuration = load_all(args.site)
+    configuration = usable_configuration(args.site)
     try:
         with site_lock(configuration.store, args.site):
             restored = restore(

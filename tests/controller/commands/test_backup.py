@@ -69,6 +69,23 @@ def test_there_and_back(
         assert reader.latest_decision() == decision
 
 
+def test_a_mistake_in_a_file_is_no_hindrance(
+    run: Callable[..., int],
+    site: Path,
+    store: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Both go by the last good version, as the service does, and tell the mistake."""
+    with closing(open_writer(store)) as writer:
+        for name, text in load_all(site).texts.items():
+            writer.keep_configuration(name, text, 1.7e9)
+    site.with_name("bookings.yaml").write_text("bookings: {x: 1}\n", "utf-8")
+    for command in ("backup", "restore"):
+        assert run(command, tmp_path / "copy.db") == 0
+        assert "stays in force: bookings.yaml" in capsys.readouterr().err
+
+
 def test_a_running_service_is_not_restored_under(
     run: Callable[..., int], store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
