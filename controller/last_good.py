@@ -98,7 +98,7 @@ def _kept(site_path: Path) -> dict[str, str]:
     store = site_line(site_path, "store") or os.environ.get("STATE_DIRECTORY")
     if store is None:
         return {}
-    folder = (site_path.parent / store).resolve()
+    folder = Path(os.path.realpath(site_path.parent / store))
     try:
         texts = kept_texts(folder)
     except StoreFailed as error:
@@ -111,7 +111,7 @@ def _kept(site_path: Path) -> dict[str, str]:
     if site_line(site_path, "id") not in (None, site_line(site_path, "id", instead=was)):
         return {}  # another site's records
     before = site_line(site_path, "store", instead=was)
-    if before is None or (site_path.parent / before).resolve() != folder:
+    if before is None or Path(os.path.realpath(site_path.parent / before)) != folder:
         del kept[site_path.name]  # the records were moved: it would send the service away from them
     return kept
 

@@ -6,6 +6,7 @@ unfit it is empty here, which is already noted, so such entries are passed over.
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -43,7 +44,7 @@ def check_site(read: ReadSite, *, folder: Path) -> None:
     """Note everything in which the parts of a site do not fit together."""
     for check in _CHECKS:
         check(read)
-    _store_is_no_file(read, folder)
+    _store_can_be_a_folder(read, folder)
 
 
 def check_limits_suit(read: ReadSite, limits: Limits) -> None:
@@ -268,9 +269,23 @@ def _added(read: ReadSite) -> list[Sensor]:
     return [sensor for sensor in read.site.sensors if sensor not in own]
 
 
-def _store_is_no_file(read: ReadSite, folder: Path) -> None:
-    if read.site.store and os.path.isfile(folder / read.site.store):
+def _store_can_be_a_folder(read: ReadSite, folder: Path) -> None:
+    if not read.site.store:
+        return
+    place = folder / read.site.store
+    if os.path.isfile(place):
         read.fields.blame("store", f"{read.site.store} is a file", "give a folder")
+    elif _leads_nowhere(place):
+        wrong = f"{read.site.store} is a symbolic link that leads back to itself"
+        read.fields.blame("store", wrong, "give a folder")
+
+
+def _leads_nowhere(place: Path) -> bool:
+    try:
+        place.stat()
+    except OSError as error:
+        return error.errno == errno.ELOOP
+    return False
 
 
 _CHECKS: tuple[Callable[[ReadSite], None], ...] = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from contextlib import closing
@@ -117,3 +118,18 @@ def test_a_clock_that_was_ahead_is_not_the_present(
     with time_machine.travel("2026-11-27T20:40:00Z", tick=False):
         assert main(["why", "--site", str(site)]) == 0
     assert "Decided Fri 2026-11-27 15:36:00" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("command", [*LOOKING_BACK, "check", "run", "acknowledge", "bookings"])
+def test_records_behind_a_link_to_itself_are_bad_input(
+    command: str, site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2, with the place in the site file."""
+    store = load_all(site).store
+    store.symlink_to(store.name)
+    assert main([command, "--site", str(site)]) == 2
+    told = capsys.readouterr()
+    assert re.search(
+        r"site\.yaml:\d+:\d+: \S+ is a symbolic link that leads back to itself; give a folder",
+        told.out + told.err,
+    )
