@@ -20,6 +20,9 @@ _WEEK = timedelta(weeks=1)
 _LONGEST_SESSION = 3 * _DAY
 """A session lasts at most a day of wall time; clocks have been changed by as much as a day."""
 
+_EARLIEST_S, _LATEST_S = -62_135_000_000.0, 253_402_000_000.0
+"""Within the first and the last week that Python's calendar holds, in every time zone [UTC s]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Hours:
@@ -141,8 +144,12 @@ def to_utc_s(wall: datetime, time_zone: str) -> float:
 
 
 def to_local(utc_s: float, time_zone: str) -> datetime:
-    """Give the local time, aware of its zone, of a moment in UTC seconds."""
-    return datetime.fromtimestamp(utc_s, ZoneInfo(time_zone))
+    """Give the local time, aware of its zone, of a moment in UTC seconds.
+
+    For one that no calendar holds, as a damaged record may have, its nearest end.
+    """
+    within_s = min(max(_EARLIEST_S, utc_s), _LATEST_S)
+    return datetime.fromtimestamp(within_s, ZoneInfo(time_zone))
 
 
 def sessions(

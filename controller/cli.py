@@ -43,15 +43,38 @@ def main(arguments: Sequence[str] | None = None) -> int:
     keep_private()
     command: ModuleType = options.command
     try:
-        return int(command.run(options))
+        code = int(command.run(options))
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except ConfigurationError as error:
         for problem in error.problems:
             print(problem, file=sys.stderr)  # noqa: T201 - the command line's own door
         return 2
     except BrokenPipeError:
         # the reader of our output has gone: nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say_no_more()
         return 0
+    except OSError as error:
+        if _stdout_takes_more():
+            raise
+        _say_no_more()
+        print(f"The answer could not be written: {error.strerror}.", file=sys.stderr)  # noqa: T201 - as above
+        return 1
+    return code
+
+
+def _stdout_takes_more() -> bool:
+    """Whether an error has nothing to do with standard output, which cannot be told from itself."""
+    try:
+        print(flush=True)  # noqa: T201 - as above
+    except OSError:
+        return False
+    return True
+
+
+def _say_no_more() -> None:
+    """Let what is still to be written out at the end go nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:

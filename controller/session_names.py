@@ -16,6 +16,8 @@ from controller.records.sessions import Session
 FORM = "BOOKING@YYYY-MM-DD, as `slabtide bookings` shows it"
 _ID = re.compile(r"[^@\s]+@(\d{4}-\d{2}-\d{2})")
 _DAY_S = 86_400.0
+_YEARS = range(1970, 3000)
+"""What lies outside is a slip of the keyboard."""
 
 
 def session_name(session_id: str | None, session: Session | None, local: LocalTime) -> str:
@@ -56,7 +58,7 @@ def day_of(session_id: str, time_zone: str) -> float:
         day = datetime.fromisoformat(found[1]) if found else None
     except ValueError:
         day = None
-    if day is None:
+    if day is None or day.year not in _YEARS:
         raise ValueError(f"{session_id!r} is no session; right: {FORM}")
     return to_utc_s(day, time_zone)
 

@@ -85,7 +85,13 @@ def present_s(site: Path) -> float:
             last = reader.latest_decision()
     except StoreFailed:
         return now_s
-    return now_s if last is None else max(now_s, last.at.utc_s)
+    if last is not None and now_s < last.at.utc_s < now_s + _CENTURY_S:
+        return last.at.utc_s
+    return now_s
+
+
+_CENTURY_S = 100 * 365.25 * 86400.0
+"""A row further ahead is a damaged one."""
 
 
 def _refuse(message: str, code: int) -> int:
@@ -95,7 +101,8 @@ def _refuse(message: str, code: int) -> int:
 
 def say(line: str = "") -> None:
     """Print a line, with plainer signs where the terminal cannot show all of them."""
-    encoding = sys.stdout.encoding or "ascii"
+    # there is no standard output at all where it was closed
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
     try:
         line.encode(encoding)
     except UnicodeEncodeError:

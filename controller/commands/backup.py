@@ -33,7 +33,11 @@ def run(args: argparse.Namespace) -> int:
         print(f"Nothing was backed up: {error}", file=sys.stderr)
         return 1
     local = LocalTime(configuration.site.time_zone)
-    until = f"up to {local.stamp(copy.last.at.utc_s)}" if copy.last else "without a decision"
+    until = (
+        f"up to {local.stamp(copy.last.at.utc_s)}"
+        if copy.last
+        else "with no last decision to be read"
+    )
     say(f"{target}: {copy.size_bytes / 1e6:.1f} MB, every page checked, {until}.")
     return 0
 

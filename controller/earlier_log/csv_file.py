@@ -97,16 +97,25 @@ def read_log(
     """
     findings = _Findings(str(path))
     try:
+        _require_file(path)
         with path.open(encoding="utf-8-sig", newline=None) as file:
             return _Reader(site, now_s, findings).read(file, max(1, path.stat().st_size), report)
     except OSError as error:
         findings.note(1, 1, Unreadable(f"cannot be read: {error.strerror}", "a CSV file"))
+    except Unreadable as fault:
+        findings.note(1, 1, fault)
     except UnicodeDecodeError:
         wrong = Unreadable("this line is not UTF-8 text", "the file saved as CSV UTF-8")
         findings.note(_undecodable_line(path), 1, wrong, last=True)
     except _Enough:
         pass
     raise LogError(findings.problems)
+
+
+def _require_file(path: Path) -> None:
+    """Refuse what could keep its reader waiting for ever, or can be read only once."""
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise Unreadable("is a pipe or a device, no file", "a CSV file")
 
 
 class _Enough(Exception):

@@ -20,7 +20,7 @@ from urllib.parse import quote
 from controller.records.decision import Decision, HeaterState
 from controller.store import migrations, rows
 from controller.store.database import FILE_NAME, connect_reader
-from controller.store.failures import StoreDamaged, StoreUnsuitable, reported
+from controller.store.failures import StoreDamaged, StoreFailed, StoreUnsuitable, reported
 from controller.store.lockout_marks import LockoutMarks
 from controller.store.reader import Reader
 from controller.store.set_aside import set_aside
@@ -31,7 +31,7 @@ from controller.store.whole_files import put_in_place
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """A finished backup: its size, and the last decision that it holds."""
+    """A finished backup: its size, and the last decision that can be read in it."""
 
     size_bytes: int
     last: Decision | None
@@ -143,8 +143,12 @@ def _copy(source: sqlite3.Connection, draft: Path) -> None:
 
 
 def _last_of(draft: Path) -> Decision | None:
+    """The last decision; none where its row is damaged, for which no backup is worth less."""
     with closing(sqlite3.connect(draft, isolation_level=None)) as copy:
-        return Reader(copy, draft).latest_decision()
+        try:
+            return Reader(copy, draft).latest_decision()
+        except StoreFailed:
+            return None
 
 
 def _open_source(source: Path) -> sqlite3.Connection:

@@ -217,6 +217,17 @@ def test_wall_time_subtraction_would_have_been_wrong() -> None:
     assert session.end_s - session.start_s == 9 * 3600
 
 
+@pytest.mark.parametrize("absurd_s", [1e18, -1e18, 9e15, float("inf"), float("nan")])
+@pytest.mark.parametrize("time_zone", [NEW_YORK, "Pacific/Kiritimati", "Etc/GMT+12"])
+def test_a_moment_that_no_calendar_holds_has_a_date_all_the_same(
+    absurd_s: float, time_zone: str
+) -> None:
+    """Of a damaged record: it must be shown, and end no command."""
+    assert to_local(absurd_s, time_zone).year in (1, 9999)
+    none = sessions(Bookings((), {}), time_zone=time_zone, since_s=absurd_s, until_s=absurd_s)
+    assert none == ()
+
+
 def test_a_start_moved_past_its_end_keeps_the_booked_length() -> None:
     """02:30 to 03:00 on the night that skips 02:00 to 03:00 becomes 03:30 to 04:00."""
     day = date(2026, 3, 29)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import pwd
@@ -152,6 +153,47 @@ def test_a_reader_that_has_gone_is_no_error() -> None:
     )
     os.close(writer)
     assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+@pytest.mark.parametrize("lines", [1, 10_000])
+def test_an_answer_that_cannot_be_written_is_told(unbuffered: str, lines: int) -> None:
+    """``slabtide bookings > /dev/full``: a sentence and code 1, whether it fails early or late."""
+    code = (
+        "import sys; from controller import cli; import controller.commands.bookings as b\n"
+        f"b.run = lambda _: [print('x' * 99) for _ in range({lines})] and 0\n"
+        "sys.exit(cli.main(['bookings']))"
+    )
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            env={**os.environ, "PYTHONUNBUFFERED": unbuffered},
+            timeout=60,
+            check=False,
+        )
+    told = b"The answer could not be written: No space left on device.\n"
+    assert (done.returncode, done.stderr) == (1, told)
+
+
+def test_another_error_is_not_blamed_on_the_output(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What nobody has thought of keeps its trace."""
+
+    def fail(_: object) -> int:
+        raise OSError(errno.ENOSPC, "no space elsewhere")
+
+    monkeypatch.setattr("controller.commands.bookings.run", fail)
+    with pytest.raises(OSError, match="elsewhere"):
+        main(["bookings"])
+
+
+def test_without_standard_output_nothing_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Python knows none where it was closed (``>&-``)."""
+    monkeypatch.setattr(sys, "stdout", None)
+    assert main(["bookings", "--site", str(example_site(tmp_path))]) == 0
 
 
 def test_looking_at_the_commands_loads_no_numerics() -> None:

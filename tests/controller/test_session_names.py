@@ -61,6 +61,8 @@ def test_day_and_hour_stand_beside_the_name() -> None:
         ("late@2026-10-08", "none is booked around that day; BOOKING@YYYY-MM-DD"),
         ("early@2026-10-05", "right: late@2026-10-05"),
         ("late@2026-13-01", "is no session; right: BOOKING@YYYY-MM-DD"),
+        ("late@9999-12-31", "is no session; right: BOOKING@YYYY-MM-DD"),
+        ("late@0001-01-01", "is no session; right: BOOKING@YYYY-MM-DD"),
         ("late", "is no session; right: BOOKING@YYYY-MM-DD"),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -71,3 +72,22 @@ def test_the_brokers_secret_is_not_needed(site: Path, store: Path) -> None:
     site.with_name("bookings.yaml").write_text("bookings: {x: 1}\n", "utf-8")
     assert main(["acknowledge", "--site", str(site)]) == 0
     assert len(_requests(store)) == 1
+
+
+@pytest.mark.parametrize(
+    ("column", "damaged"),
+    [("utc_ms", "x"), ("utc_ms", 9 * 10**18), ("utc_ms", -9 * 10**18), ("sensed", "[" * 100_000)],
+)
+def test_a_damaged_decision_keeps_no_lockout(
+    column: str, damaged: str | int, site: Path, store: Path, tmp_path: Path
+) -> None:
+    """The request is left, a backup is made, and commands that look back end without a trace."""
+    with closing(sqlite3.connect(store / "slabtide.db", isolation_level=None)) as raw:
+        raw.execute(f"UPDATE decision SET {column} = ?", (damaged,))
+    assert main(["acknowledge", "--site", str(site)]) == 0
+    (request,) = _requests(store)
+    assert "loop_pressure" in request.read_text("utf-8")
+    assert main(["backup", str(tmp_path / "copy.db"), "--site", str(site)]) == 0
+    for command in (["why"], ["log", "--all"], ["log", "--json"], ["plan"], ["coast"], ["fit"]):
+        assert main([*command, "--site", str(site)]) in (0, 1)
+    assert main(["restore", str(tmp_path / "copy.db"), "--site", str(site)]) == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -202,6 +203,16 @@ def test_a_missing_file_is_refused(site, tmp_path: Path):
     """With its name and the system's reason."""
     with pytest.raises(LogError, match=r"nowhere\.csv:1:1: cannot be read: No such file"):
         read_log(tmp_path / "nowhere.csv", site, now_s=NOON_S)
+
+
+def test_a_pipe_is_refused(site, tmp_path: Path):
+    """It could keep its reader waiting for ever."""
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    with pytest.raises(
+        LogError, match=r"pipe\.csv:1:1: is a pipe or a device, no file; a CSV file"
+    ):
+        read_log(pipe, site, now_s=NOON_S)
 
 
 def test_how_far_reading_has_come_is_reported(site, tmp_path: Path):
