@@ -60,13 +60,15 @@ class Reader:
                 "SELECT measured_ms / 1000.0, value FROM reading "
                 "WHERE sensor = (SELECT key FROM sensor WHERE id = ?) "
                 "AND measured_ms >= ? AND measured_ms < ? AND quality = ? "
-                "ORDER BY measured_ms, sequence",
+                # not of a damaged row: to SQLite every text lies above every number
+                "AND value BETWEEN -1e12 AND 1e12 ORDER BY measured_ms, sequence",
                 (sensor, *span, rows.QUALITY_CODES[Quality.GOOD]),
             ).fetchall()
             means = self._connection.execute(
                 "SELECT (start_ms + ?1) / 1000.0, mean FROM rolled "
                 "WHERE sensor = (SELECT key FROM sensor WHERE id = ?2) "
-                "AND start_ms >= ?3 - ?1 AND start_ms < ?4 - ?1 AND good > 0 ORDER BY start_ms",
+                "AND start_ms >= ?3 - ?1 AND start_ms < ?4 - ?1 AND good > 0 "
+                "AND mean BETWEEN -1e12 AND 1e12 ORDER BY start_ms",
                 (SLOT_MS // 2, sensor, *span),
             ).fetchall()
         return sorted(means + found, key=_time_of) if means else found

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from controller.records.decision import Decision, HeaterState
+from controller.records.readings import Reading
 from controller.store import Reader, StoreFailed, Writer
 
 MakeDecision = Callable[..., Decision]
@@ -60,3 +61,16 @@ def test_a_damaged_promise_is_none(writer: Writer, reader: Reader, damaged: str)
     """It would have put new promises right; planning goes on without."""
     writer._connection.execute("INSERT INTO plan VALUES ('a', 'boiler', 0, ?, NULL)", (damaged,))
     assert reader.promised("boiler", "sat@2026-11-28", 1000.0) is None
+
+
+@pytest.mark.parametrize("damaged", ["x", b"x", float("inf")])
+def test_a_damaged_reading_is_none(
+    writer: Writer,
+    reader: Reader,
+    reading: Callable[..., Reading],
+    damaged: str | bytes | float,
+) -> None:
+    """One among thousands must not end planning while it lies within the history looked at."""
+    writer.add_readings([reading(1.0), reading(2.0, 4.5)])
+    writer._connection.execute("UPDATE reading SET value = ? WHERE measured_ms = 1000", (damaged,))
+    assert reader.samples("bay-air", 0.0, 10.0) == [(2.0, 4.5)]
