@@ -7,6 +7,8 @@ asked, also after the writer was killed.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from controller.records.decision import Decision, Readback
@@ -137,17 +139,14 @@ class Reader:
             return None if row is None else rows.arrival_from(row[0], session)
 
     def forecasts(self, since_s: float, until_s: float) -> list[Forecast]:
-        """Forecasts received in [since_s, until_s), by time of receipt."""
+        """Forecasts received in [since_s, until_s), by time of receipt; no damaged ones."""
         with reported("read forecasts", self._path):
             found = self._connection.execute(
                 "SELECT received_ms, points FROM forecast "
                 "WHERE received_ms >= ? AND received_ms < ? ORDER BY received_ms, id",
                 (rows.to_ms(since_s), rows.to_ms(until_s)),
             )
-            return [
-                Forecast(rows.to_s(received_ms), rows.forecast_points(points))
-                for received_ms, points in found
-            ]
+            return list(_readable(found))
 
     def latest_plan(self, heater: str) -> Plan | None:
         """The plan made last for a heater."""
@@ -263,6 +262,13 @@ class Reader:
     def close(self) -> None:
         """Close the connection."""
         self._connection.close()
+
+
+def _readable(found: Iterable[tuple[int, str]]) -> Iterator[Forecast]:
+    """The forecasts in rows: one that is damaged must not end planning while it is kept."""
+    for received_ms, points in found:
+        with suppress(ValueError):
+            yield Forecast(rows.to_s(received_ms), rows.forecast_points(points))
 
 
 def _changes(found: list[tuple[int, int, int, int]], until_ms: int) -> list[tuple[float, bool]]:

@@ -203,8 +203,15 @@ def forecast_text(points: Sequence[ForecastPoint]) -> str:
 
 
 def forecast_points(text: str) -> tuple[ForecastPoint, ...]:
-    """The points in such a text."""
+    """The points in such a text; ValueError where it holds none."""
     columns = _loaded(text)
-    untold = [None] * len(columns["at_s"])
-    told = (columns.get(name, untold) for name in _POINT_FIELDS)
-    return tuple(map(ForecastPoint, *told))
+    try:
+        untold = [None] * len(columns["at_s"])
+        told = [columns.get(name, untold) for name in _POINT_FIELDS]
+        # what is no number fails here, and not in the planner
+        sum(columns["at_s"])
+        sum(value for column in told for value in column if value is not None)
+        points = tuple(map(ForecastPoint, *told))
+    except (AttributeError, LookupError, TypeError) as error:
+        raise ValueError(f"no forecast: {error!r}") from error
+    return points

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from controller.records.decision import Decision, HeaterState
+from controller.records.forecast import Forecast, ForecastPoint
 from controller.records.readings import Reading
 from controller.store import Reader, StoreFailed, Writer
 
@@ -74,3 +75,20 @@ def test_a_damaged_reading_is_none(
     writer.add_readings([reading(1.0), reading(2.0, 4.5)])
     writer._connection.execute("UPDATE reading SET value = ? WHERE measured_ms = 1000", (damaged,))
     assert reader.samples("bay-air", 0.0, 10.0) == [(2.0, 4.5)]
+
+
+@pytest.mark.parametrize(
+    "damaged",
+    [
+        *("{", "5", "[]", "{}", "[" * 100_000, '{"at_s": 5}', '{"at_s": [1.0], "outdoor_c": 5}'),
+        *('{"at_s": [1.0], "outdoor_c": ["cold"]}', '{"at_s": [null]}'),
+    ],
+)
+def test_a_damaged_forecast_is_none(writer: Writer, reader: Reader, damaged: str) -> None:
+    """It must not end planning while it is kept."""
+    sound = Forecast(2.0, (ForecastPoint(3600.0, outdoor_c=4.0),))
+    writer._connection.execute(
+        "INSERT INTO forecast (received_ms, points) VALUES (1000, ?)", (damaged,)
+    )
+    writer.add_forecast(sound)
+    assert reader.forecasts(0.0, 10.0) == [sound]
