@@ -212,5 +212,5 @@ def _said(text: str, *names: str) -> object:
     """The named fields of each record in a list of them, in any order."""
     try:
         return frozenset(tuple(record.get(name) for name in names) for record in json.loads(text))
-    except (ValueError, AttributeError, TypeError):
+    except (ValueError, AttributeError, TypeError, RecursionError):
         return text

@@ -92,3 +92,18 @@ def test_a_damaged_forecast_is_none(writer: Writer, reader: Reader, damaged: str
     )
     writer.add_forecast(sound)
     assert reader.forecasts(0.0, 10.0) == [sound]
+
+
+@pytest.mark.parametrize("damaged", ["{", "5", "[5]", "[" * 100_000])
+def test_a_damaged_decision_keeps_no_others_from_being_folded(
+    writer: Writer, decide: MakeDecision, damaged: str
+) -> None:
+    """Old rows become fewer, and the damaged one stays for itself."""
+    for minute in range(30):
+        writer.add_decision(decide(60.0 * minute, sequence=minute + 1), STATE)
+    writer._connection.execute("UPDATE decision SET verdicts = ? WHERE sequence = 10", (damaged,))
+    while writer.condense(100 * 86_400.0):
+        pass
+    left = writer._connection.execute("SELECT sequence FROM decision ORDER BY id").fetchall()
+    assert (10,) in left
+    assert len(left) < 10
