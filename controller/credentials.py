@@ -80,6 +80,19 @@ def tls_context(tls: Tls) -> ssl.SSLContext:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # checks certificate and name
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.hostname_checks_common_name = False
+    load_authority(context, tls)
+    load_own_certificate(context, tls)
+    return context
+
+
+def load_authority(context: ssl.SSLContext, tls: Tls) -> None:
+    """Take up the certificate of the broker's authority; one taken up before stays good.
+
+    Raises
+    ------
+    CredentialError
+        Where it cannot be used.
+    """
     try:
         context.load_verify_locations(cafile=tls.ca_file)
     except ssl.SSLError:
@@ -87,8 +100,6 @@ def tls_context(tls: Tls) -> ssl.SSLContext:
         raise CredentialError("ca_file", f"{tls.ca_file} holds no certificate", right) from None
     except OSError as error:
         _refuse_file("ca_file", Path(tls.ca_file), error)
-    load_own_certificate(context, tls)
-    return context
 
 
 def load_own_certificate(context: ssl.SSLContext, tls: Tls) -> None:
