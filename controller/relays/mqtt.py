@@ -42,6 +42,8 @@ SHORT_LIVED_IN_A_ROW = 3
 
 _TAKEN_OVER = 0x8E
 """Reason code *Session taken over*, MQTT 5.0 section 3.14.2.1."""
+_OUR_COMPLAINTS = (0x81, 0x82)
+"""Reason codes *Malformed packet* and *Protocol error*: what came in made the library give up."""
 _LOG = logging.getLogger(__name__)
 
 
@@ -81,7 +83,7 @@ class MqttRelay:
         self._short_lived = 0
         self._report: Report | None = None
         self._published = 0
-        self._taken_over = False
+        self._taken_over = self._off_refused = False
         self._closing = threading.Event()
         self._ended = threading.Event()
         self._keeper = threading.Thread(target=self._keep, name=f"relay-{switched.id}", daemon=True)
@@ -164,9 +166,10 @@ class MqttRelay:
             raise ValueError("a relay is stopped with an OFF, not with an ON")
         with self._lock:
             self._off = self._payload(command)
+            self._off_refused = False
             info = self._publish_off()
             self._ready = False
-        confirmed = info is not None and _confirmed(info)
+        confirmed = info is not None and _confirmed(info) and not self._off_refused
         if confirmed and self._client is not None:
             self._closing.set()
             self._client.disconnect()
@@ -231,7 +234,13 @@ class MqttRelay:
         """Hold a connection until closing: the keeper's thread."""
         delay_s = float(FIRST_RETRY_S)
         while not self._closing.is_set():
-            if self._connect_once():
+            try:
+                accepted = self._connect_once()
+            except Exception:  # noqa: BLE001 - told; see below
+                # no thread could be started, or the like: whoever ends here never comes back
+                _LOG.exception("unexpected error while connecting to %s", self._broker.host)
+                accepted = False
+            if accepted:
                 delay_s = FIRST_RETRY_S
             self._closing.wait(delay_s)
             delay_s = min(2.0 * delay_s, LAST_RETRY_S)
@@ -266,7 +275,7 @@ class MqttRelay:
         """Tell once why the broker does not take us, not at every attempt."""
         if why != self._complaint:
             self._complaint = why
-            _LOG.warning("the broker %s is not connected: %s", self._broker.host, why)
+            _LOG.warning("the broker %s does not serve the relay: %s", self._broker.host, why)
 
     def _new_client(self) -> paho.Client:
         client = new_client(self._broker, client_id=self._client_id, reconnects=False)
@@ -274,6 +283,8 @@ class MqttRelay:
             client.will_set(self._relay.command_topic, self._will, qos=1, retain=True)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         return client
 
@@ -308,14 +319,43 @@ class MqttRelay:
     ) -> None:
         with self._lock:
             was_ready, self._ready = self._ready, False
+            told = flags.is_disconnect_packet_from_server
+            by_name = told and reason.value == _TAKEN_OVER
             if was_ready:
                 lasted_s = self._clock.now().mono_s - self._accepted_mono_s
-                self._short_lived = self._short_lived + 1 if lasted_s < SHORT_LIVED_S else 0
-            by_name = flags.is_disconnect_packet_from_server and reason.value == _TAKEN_OVER
+                explained = reason.value in _OUR_COMPLAINTS or (told and not by_name)
+                is_short = lasted_s < SHORT_LIVED_S and not explained
+                self._short_lived = self._short_lived + 1 if is_short else 0
+            if was_ready and not self._closing.is_set():
+                _LOG.warning("the connection to the relay's broker is lost: %s", reason)
             if by_name or self._short_lived >= SHORT_LIVED_IN_A_ROW:
                 self._taken_over = True
                 self._closing.set()
         self._ended.set()
+
+    def _on_publish(
+        self,
+        client: paho.Client,
+        userdata: object,
+        message_id: int,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        """Only an OFF is confirmed; MQTT 5 has words for a refusal, MQTT 3.1.1 has none."""
+        if reason.is_failure:
+            self._off_refused = True
+            self._complain(f"it takes no command on {self._relay.command_topic}: {reason}")
+
+    def _on_subscribe(
+        self,
+        client: paho.Client,
+        userdata: object,
+        message_id: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._complain(f"it does not let us listen to {self._relay.report_topic}")
 
     def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:
         # a retained report may be of any age

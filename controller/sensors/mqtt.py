@@ -6,6 +6,7 @@ The network thread only puts messages aside; the tick takes them with ``drain``.
 from __future__ import annotations
 
 import logging
+import sys
 import threading
 from collections.abc import Iterable
 
@@ -14,7 +15,12 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.clock import Clock
-from controller.mqtt_client import KEEP_ALIVE_S, connect_properties, new_client
+from controller.mqtt_client import (
+    KEEP_ALIVE_S,
+    connect_properties,
+    new_client,
+    why_not_connected,
+)
 from controller.records.site import Broker
 from controller.sensors.decode import Message
 from controller.sensors.decode_forecast import FORECAST_LIMIT_BYTES
@@ -45,7 +51,9 @@ class SensorIntake:
         self._clock = clock
         self._holding = Holding(self._topics)
         self._lock = threading.Lock()
-        self._connected = False
+        self._connected = self._stopping = False
+        self._trouble = ""
+        """What has been said of the connection since it was last good."""
         self._received = 0
         self._client = self._new_client(client_id)
 
@@ -76,6 +84,7 @@ class SensorIntake:
 
     def stop(self) -> None:
         """Disconnect and end the network thread. What was received can still be drained."""
+        self._stopping = True
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -92,6 +101,7 @@ class SensorIntake:
     def _new_client(self, client_id: str) -> paho.Client:
         client = new_client(self._broker, client_id=client_id, reconnects=True)
         client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -106,12 +116,24 @@ class SensorIntake:
         properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            _LOG.warning("the broker refuses the sensors' client: %s", reason)
+            self._complain(f"the broker refuses the sensors' client: {reason}")
             return
         if self._topics:
             client.subscribe([(topic, 0) for topic in sorted(self._topics)])
         else:
             self._connected = True
+
+    def _on_connect_fail(self, client: paho.Client, userdata: object) -> None:
+        # called where the library has caught the error: it does not hand it over
+        error = sys.exception()
+        why = why_not_connected(error) if isinstance(error, Exception) else "no reason given"
+        self._complain(f"the sensors' client cannot reach the broker {self._broker.host}: {why}")
+
+    def _complain(self, what: str) -> None:
+        """Say once what is wrong with the connection, not at every attempt."""
+        if what != self._trouble and not self._stopping:
+            self._trouble = what
+            _LOG.warning("%s", what)
 
     def _on_subscribe(
         self,
@@ -121,9 +143,14 @@ class SensorIntake:
         reasons: list[ReasonCode],
         properties: Properties | None,
     ) -> None:
-        self._connected = True
-        if any(reason.is_failure for reason in reasons):
-            _LOG.warning("the broker does not let us listen to every sensor's topic: %s", reasons)
+        topics = sorted(self._topics)
+        refused = [t for t, r in zip(topics, reasons, strict=False) if r.is_failure]
+        if refused:
+            self._complain(f"the broker does not let us listen to {', '.join(refused)}")
+        elif self._trouble:
+            _LOG.warning("the sensors' client is connected again")
+            self._trouble = ""
+        self._connected = len(refused) < len(topics)
 
     def _on_disconnect(
         self,
@@ -133,6 +160,8 @@ class SensorIntake:
         reason: ReasonCode,
         properties: Properties | None,
     ) -> None:
+        if self._connected:
+            self._complain(f"the sensors' connection to the broker is lost: {reason}")
         self._connected = False
 
     def _on_message(self, client: paho.Client, userdata: object, message: paho.MQTTMessage) -> None:

@@ -107,8 +107,10 @@ def test_being_told_again_makes_a_retained_reading_no_younger(
     assert condition(STAMPED) is Condition.STALE
 
 
-def test_readings_come_again_after_a_restart_of_the_broker(broker, intake, peer, eventually):
-    """The intake reconnects and subscribes by itself; being away is visible."""
+def test_readings_come_again_after_a_restart_of_the_broker(
+    broker, intake, peer, eventually, caplog
+):
+    """The intake reconnects and subscribes by itself; being away is visible, and told once."""
     sensors = intake(BARE.topic)
     eventually(lambda: sensors.connected)
     broker.go_away()
@@ -119,6 +121,10 @@ def test_readings_come_again_after_a_restart_of_the_broker(broker, intake, peer,
     eventually(lambda: sensors.received)
     assert [message.payload for message in sensors.drain()] == [b"18.5"]
     assert sensors.drain() == []
+    told = [text for text in caplog.messages if "sensors'" in text]
+    assert told[0].startswith("the sensors' connection to the broker is lost")
+    assert told[-1] == "the sensors' client is connected again"
+    assert len(set(told)) == len(told), "told at every attempt"
 
 
 def test_a_payload_of_ten_megabytes_is_cut_and_counted(intake, peer, take, eventually):

@@ -44,6 +44,10 @@ class Fake:
     on_connect: Any = None
     on_disconnect: Any = None
     on_message: Any = None
+    on_publish: Any = None
+    on_subscribe: Any = None
+    refuses: int = 0
+    """The reason code by which the broker refuses what is published, 0 for none."""
     publishes: MQTTErrorCode = MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def will_set(self, *_: Any, **__: Any) -> None:
@@ -71,6 +75,8 @@ class Fake:
 
     def publish(self, topic: str, payload: bytes, **_: Any) -> Any:
         self.published.append(payload)
+        if self.refuses:
+            self.on_publish(self, None, 1, Reason(self.refuses, is_failure=True), None)
         return SimpleNamespace(
             rc=self.publishes, wait_for_publish=lambda _: None, is_published=lambda: True
         )

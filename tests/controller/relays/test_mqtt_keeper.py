@@ -20,8 +20,16 @@ from tests.controller.relays.fake_client import Fake, Keeper, broken, refused, s
 OFF = Command("boiler", heat=False, sequence=8, issued_s=1_700_000_010.5, lease_s=0.0)
 
 
-def told(caplog: pytest.LogCaptureFixture) -> list[str]:
+LOST = "the connection to the relay's broker is lost: "
+
+
+def said(caplog: pytest.LogCaptureFixture) -> list[str]:
     return [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
+
+
+def told(caplog: pytest.LogCaptureFixture) -> list[str]:
+    """Why no connection came about."""
+    return [text for text in said(caplog) if not text.startswith(LOST)]
 
 
 def test_it_waits_twice_as_long_each_time_and_half_a_minute_at_most(keeper: Keeper) -> None:
@@ -50,7 +58,7 @@ def test_whatever_keeps_it_from_connecting_is_told_and_tried_again(
 ) -> None:
     """The keeper's thread must outlive a file of secrets that is being replaced."""
     keeper.run(broken(error), keeper.stood(60.0))
-    assert told(caplog) == [f"the broker broker.test is not connected: {error}"]
+    assert told(caplog) == [f"the broker broker.test does not serve the relay: {error}"]
     assert len(keeper.clients) == 2
 
 
@@ -80,8 +88,69 @@ def test_a_broker_that_does_not_take_us_is_told(
 ) -> None:
     """By its own reason where it gives one."""
     keeper.run(attempt(), keeper.stood(60.0))
-    assert told(caplog) == [f"the broker broker.test is not connected: {why}"]
+    assert told(caplog) == [f"the broker broker.test does not serve the relay: {why}"]
     assert keeper.clients[0].published == []
+
+
+def test_a_connection_that_is_lost_is_told_with_its_reason(
+    keeper: Keeper, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Each time; one that we end ourselves is not lost."""
+    keeper.run(keeper.stood(60.0, 0x8B, by_packet=True), keeper.stood(60.0))
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        keeper.closing.set()
+        client.end()
+
+    keeper.closing.is_told = False
+    keeper.run(Fake(attempt))
+    assert [text for text in said(caplog) if text.startswith(LOST)] == [LOST + "Success"] * 2
+
+
+@pytest.mark.parametrize(
+    ("reason", "by_packet", "taken"),
+    [
+        (0x80, False, True),
+        (0x81, False, False),
+        (0x82, False, False),
+        (0x8B, True, False),  # the server shuts down, MQTT 5.0 section 3.14.2.1
+        (0x8E, True, True),
+    ],
+)
+def test_only_what_nothing_explains_counts_as_taken_over(
+    keeper: Keeper, reason: int, by_packet: bool, taken: bool
+) -> None:
+    """Three connections that do not last; the broker may say why, or the library know."""
+    keeper.run(*(keeper.stood(1.0, reason, by_packet=by_packet) for _ in range(3)))
+    assert keeper.relay.taken_over is taken
+
+
+def test_a_thread_that_cannot_be_started_does_not_end_the_keeper(
+    keeper: Keeper, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It is told, with its trace, and tried again like a broker that is away."""
+    keeper.run(broken(RuntimeError("can't start new thread")), keeper.stood(60.0))
+    assert told(caplog) == ["unexpected error while connecting to broker.test"]
+    assert keeper.closing.pauses_s == [FIRST_RETRY_S, FIRST_RETRY_S]
+
+
+def test_an_off_that_the_broker_refuses_is_not_confirmed(
+    keeper: Keeper, caplog: pytest.LogCaptureFixture
+) -> None:
+    """So the connection is abandoned at a stop, and the will speaks."""
+    confirmed: list[bool] = []
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        client.refuses = 0x87  # not authorized, MQTT 5.0 section 3.4.2.1
+        confirmed.append(keeper.relay.stop(OFF))
+        client.end()
+
+    keeper.run(Fake(attempt))
+    assert confirmed == [False]
+    assert len(told(caplog)) == 1
+    assert "takes no command on shed/heater/order" in told(caplog)[0]
 
 
 def test_a_stop_in_the_middle_of_connecting_is_no_complaint(
