@@ -100,10 +100,28 @@ REPEATED = frozenset({NoticeKind.HEAT_AFTER_OFF, NoticeKind.PUMP_STANDS, NoticeK
 """Alarms that are given again every minute while they last."""
 
 
+_SENSOR_RULES = frozenset(
+    {"stale_reading", "implausible_reading", "stuck_reading", "sensors_that_disagree"}
+)
+"""Rules that withhold heat for a reading which is needed and cannot be trusted."""
+
+
 def alarms(verdicts: Iterable[Verdict]) -> tuple[Notice, ...]:
     """The alarms that verdicts call for."""
     found = [v for v in verdicts if v.severity >= Severity.WARN]
-    return tuple(_ALARMS[v.rule, v.reason] for v in found if (v.rule, v.reason) in _ALARMS)
+    standing = [_ALARMS[v.rule, v.reason] for v in found if (v.rule, v.reason) in _ALARMS]
+    # one that has never been heard may be on its way: each start would be an alarm
+    lost = [v for v in found if v.rule in _SENSOR_RULES and v.severity >= Severity.OFF]
+    standing += [_lost(v.subject) for v in lost if v.reason != "missing"]
+    return tuple(dict.fromkeys(standing))
+
+
+def _lost(sensor: str) -> Notice:
+    text = (
+        f"What {sensor} says cannot be trusted now, and it is needed: no heat but frost protection "
+        "until it is back."
+    )
+    return Notice(NoticeKind.SENSOR_LOST, text, alarm=True)
 
 
 def unexpected(error: Exception) -> Notice:

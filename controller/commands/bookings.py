@@ -7,6 +7,7 @@ from contextlib import closing
 
 from controller.calendar import sessions
 from controller.commands._shared import at_least_one, present_s, say
+from controller.commands._standing import no_heat
 from controller.configuration import Configuration, load_all
 from controller.local_time import LocalTime, duration
 from controller.records.plan import Arrival
@@ -50,8 +51,10 @@ def answer(configuration: Configuration, days: int, *, now_s: float) -> None:
     if not coming:
         say(f"Nothing is booked until {until}.")
         return
+    standing, arrivals = _stored(configuration, now_s)
+    for line in standing:
+        say(line)
     say(f"Booked until {until} ({configuration.site.time_zone}):")
-    arrivals = _arrivals(configuration)
     for session in coming:
         say(f"  {_line(session, local, now_s)}")
         for remark in _remarks(session, coming, arrivals.get(session), local):
@@ -94,15 +97,19 @@ def _remarks(
     return remarks
 
 
-def _arrivals(configuration: Configuration) -> dict[Session, Arrival]:
-    """What the latest plans expect, by session as it was planned; empty without a store."""
+def _stored(configuration: Configuration, now_s: float) -> tuple[list[str], dict[Session, Arrival]]:
+    """What keeps heat away, and what the latest plans expect, by session as it was planned.
+
+    Nothing of both without a store.
+    """
     try:
         with closing(open_reader(configuration.store)) as reader:
             plans = [reader.latest_plan(heater.id) for heater in configuration.site.heaters]
+            standing = list(no_heat(configuration, reader, now_s))
     except StoreFailed:
-        return {}
+        return [], {}
     expected: dict[Session, Arrival] = {}
     for plan in (p for p in plans if p is not None):
         by_id = {a.session: a for outlook in plan.outlooks for a in outlook.arrivals}
         expected |= {s: by_id[s.id] for s in plan.sessions if s.id in by_id}
-    return expected
+    return standing, expected

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from controller.commands._shared import present_s, say, whole_number, with_store
+from controller.commands._standing import no_heat
 from controller.commands._strip import LEGEND, draw
 from controller.configuration import Configuration
 from controller.local_time import LocalTime, duration
@@ -62,6 +63,8 @@ def answer(configuration: Configuration, reader: Reader, question: Question) -> 
     """Print each heater's timetable; 1 where one of them has none."""
     local = LocalTime(configuration.site.time_zone)
     plans = {heater.id: reader.latest_plan(heater.id) for heater in configuration.site.heaters}
+    for line in no_heat(configuration, reader, question.now_s):
+        say(line)
     for heater, plan in plans.items():
         if plan is None:
             say(f"There is no timetable for {heater} yet; the planner makes one every 15 minutes.")

@@ -78,6 +78,7 @@ class NoticeKind(StrEnum):
     FROST_NOT_SENT = "frost_not_sent"
     FROST_WAITS = "frost_waits"
     FROST_BLIND = "frost_blind"
+    SENSOR_LOST = "sensor_lost"
     LOCKED_OUT = "locked_out"
     RELAY_STAYS_OFF = "relay_stays_off"
 

@@ -6,7 +6,8 @@ The board hears commands on the heater's command topic (subscribe with QoS 1) an
 site file names a report topic, publishes reports there (QoS 0, not retained). Both are JSON.
 
 1. Count time on a clock of your own that starts at 0 on power-up and never goes back. You need
-   neither a calendar nor a network time.
+   neither a calendar nor a network time. A counter of milliseconds in 32 bits goes back after
+   49.7 days: extend it to 64 bits at each wrap. ``seq`` needs 64 bits, times a double.
 2. The contact is open on power-up, and whenever the lease has run out, connected or not. Check
    the lease in the loop that drives the contact, not in the network code.
 3. ``"heat": false`` opens the contact at once, whatever else the message says or lacks.
@@ -26,7 +27,7 @@ site file names a report topic, publishes reports there (QoS 0, not retained). B
 6. Anything else is ignored: it neither opens nor closes the contact.
 7. Report ``{"heat": ..., "uptime_s": ..., "seq": ...}`` after every command, taken or not, and at
    least every 10 s. ``heat`` is the state of the contact itself, ``uptime_s`` your own time,
-   ``seq`` that of the last command taken, -1 before the first.
+   rounded down, ``seq`` that of the last command taken, -1 before the first.
 
 The board of a circulation pump or a zone valve is the same but for this: the key is ``"run"``, or
 ``"open"``, in place of ``"heat"``; ``lease_s`` may be up to 7200, for it outlasts the heat's; and

@@ -41,7 +41,7 @@ def site_path(guarded: Guarded, tmp_path: Path) -> Path:
     (tmp_path / "site.yaml").write_text(text, encoding="utf-8")
     (tmp_path / "secrets").mkdir(mode=0o700)
     shutil.copy(guarded.folder / "guard.password", tmp_path / "secrets" / "broker-password")
-    shutil.copy(guarded.folder / "ca.crt", tmp_path / "secrets")
+    shutil.copy(guarded.folder / "ca.crt", tmp_path)
     return tmp_path / "site.yaml"
 
 

@@ -17,4 +17,4 @@ def test_heat_ends_when_the_slab_sensor_is_lost(make_stage: MakeStage, measured:
     measured(story.off_after_s(lost_s))
     assert story.on_s(lost_s + 700.0) == 0.0
     assert story.reasons() == {"first_run not_yet": 1, "stale_reading stale": 1}
-    assert story.notices() == {"started": 1}
+    assert story.notices() == {"sensor_lost": 1, "started": 1}

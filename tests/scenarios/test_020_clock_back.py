@@ -30,5 +30,6 @@ def test_a_clock_set_back_stops_the_heat(make_stage: MakeStage, measured: Measur
         "frost_blind": 1,
         "planner_failed": 1,
         "readings_rejected": 1,
+        "sensor_lost": 1,
         "started": 1,
     }
