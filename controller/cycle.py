@@ -74,6 +74,8 @@ class Situation:
         The loops that the heater feeds.
     deaf : frozenset of str
         The pump and valves that do not hear what they are told.
+    interrupted : bool
+        Whether the relay was told OFF since the last tick, by a connection that began anew.
     """
 
     now: Instant
@@ -89,6 +91,7 @@ class Situation:
     relay_reachable: bool = True
     loops: tuple[Loop, ...] = ()
     deaf: frozenset[str] = frozenset()
+    interrupted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +122,15 @@ class Carry:
         state = replace(old, heating=False, sequence=sequence, issued_s=issued_s)
         return cls(state=state, changed_mono_s=now.mono_s, gap_s=gap_s(old.ticked, now))
 
+    def interrupted(self, now: Instant) -> Carry:
+        """The same after an OFF that the relay's connection said by itself.
+
+        A connection that comes and goes must not move the contact at every tick.
+        """
+        if not self.state.heating:
+            return self
+        return replace(self, state=replace(self.state, heating=False), changed_mono_s=now.mono_s)
+
 
 def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     """Decide one tick.
@@ -136,6 +148,7 @@ def decide(situation: Situation, carry: Carry) -> tuple[Decision, Carry]:
     Carry
         For the next tick; its ``state`` is to be stored with the decision.
     """
+    carry = carry.interrupted(situation.now) if situation.interrupted else carry
     memories = carry.state.memories or {}
     situation = replace(situation, sensed=doubted(situation.sensed, memories))
     try:

@@ -292,6 +292,7 @@ class Guard:
             relay_reachable=desk.relay.reachable,
             loops=self._site.loops_of(heater),
             deaf=desk.outputs.deaf,
+            interrupted=desk.relay.take_interruption(),
         )
 
     def _decide(

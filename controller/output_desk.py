@@ -31,6 +31,10 @@ class RelayPort(Protocol):
         """Deliver a command now or not at all."""
         ...
 
+    def take_interruption(self) -> bool:
+        """Whether the relay was told OFF since the last call because its connection was lost."""
+        ...
+
 
 class OutputDesk:
     """The relays of one heater's pump and valves.

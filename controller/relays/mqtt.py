@@ -83,6 +83,7 @@ class MqttRelay:
         self._short_lived = 0
         self._report: Report | None = None
         self._published = 0
+        self._interrupted = False
         self._taken_over = self._off_refused = False
         self._closing = threading.Event()
         self._ended = threading.Event()
@@ -113,6 +114,12 @@ class MqttRelay:
     def published(self) -> int:
         """Commands handed to the broker's connection, the OFF of every connect included."""
         return self._published
+
+    def take_interruption(self) -> bool:
+        """Whether OFF has been said since the last call because a connection began anew."""
+        with self._lock:
+            said, self._interrupted = self._interrupted, False
+        return said
 
     def start(self) -> None:
         """Connect in the background; retried until ``stop``, ``abandon`` or a takeover."""
@@ -306,6 +313,7 @@ class MqttRelay:
             self._ready = not self._closing.is_set()
             if self._relay.falls_off:
                 self._publish_off()
+                self._interrupted = True
         if self._relay.report_topic is not None:
             client.subscribe(self._relay.report_topic, qos=0)
 

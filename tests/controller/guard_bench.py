@@ -187,6 +187,11 @@ class FakeRelay:
     def __init__(self, journal: Journal, fault: Fault, heater: str) -> None:
         self._journal, self._fault, self._heater = journal, fault, heater
         self.connected, self.taken_over = True, False
+        self.interrupted = False
+
+    def take_interruption(self) -> bool:
+        told, self.interrupted = self.interrupted, False
+        return told
 
     @property
     def reachable(self) -> bool:

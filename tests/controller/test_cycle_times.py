@@ -51,6 +51,14 @@ def test_an_on_lasts_from_when_it_was_sent() -> None:
     assert reasons(decision.verdicts)["short_cycle"] == "too_soon_off"
 
 
+def test_an_interruption_of_no_heat_is_none() -> None:
+    """The OFF of each new connection does not put off the heat that is due."""
+    run = Run()
+    for _ in range(30):
+        run.tick(*MILD, plan=PLAN, interrupted=True)
+    assert run.run(20.0, *MILD, plan=PLAN).command.heat is True
+
+
 def test_time_without_a_process_is_counted_once() -> None:
     """An hour that two clocks vouch for refills the frost duty, at the first tick alone."""
     spent = {"minute_s": 0.0, "spent_01": 900.0, "unseen_s": 600.0}

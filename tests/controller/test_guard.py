@@ -140,6 +140,22 @@ def test_a_relay_that_cannot_be_reached_is_not_wished_on(workshop: Workshop) -> 
     assert workshop.last_sent() == {"boiler": False, "kettle": True}
 
 
+def test_a_connection_that_was_lost_between_two_ticks_ends_planned_heat(workshop: Workshop) -> None:
+    """It has moved the contact: an OFF, with its minimum time; frost heat goes on."""
+    workshop.heat()
+    workshop.relays["boiler"].interrupted = True
+    workshop.tick()
+    assert workshop.last_sent() == {"boiler": False, "kettle": True}
+    workshop.run(280.0)
+    assert workshop.last_sent() == {"boiler": False, "kettle": True}
+    workshop.run(20.0)
+    assert workshop.last_sent() == {"boiler": True, "kettle": True}
+    workshop.intake.readings = (slab(3.0), air(4.0), outdoor(-8.0), *MILD_LOFT)
+    workshop.relays["boiler"].interrupted = True
+    workshop.tick()
+    assert workshop.last_sent()["boiler"] is True
+
+
 def test_frost_heat_that_cannot_be_sent_is_not_on_record_as_on(workshop: Workshop) -> None:
     """Frost protection asks and nothing is sent: the record says so, and somebody is told."""
     workshop.intake.readings = (slab(3.0), air(4.0), outdoor(-8.0), *MILD_LOFT)

@@ -162,6 +162,10 @@ class RelayLine:
         """Whether an ON can be delivered now."""
         return self.connected and self._last_report is not None
 
+    def take_interruption(self) -> bool:
+        """Nothing is lost on this line."""
+        return False
+
     def send(self, command: Command) -> bool:
         """What the guard asks of its relay; delivered at once or not at all."""
         answers_s = None if self._last_report is None else self._last_report.uptime_s

@@ -153,6 +153,13 @@ def test_an_off_that_the_broker_refuses_is_not_confirmed(
     assert "takes no command on shed/heater/order" in told(caplog)[0]
 
 
+def test_each_connection_says_off_once(keeper: Keeper) -> None:
+    """Whoever asks hears of it once, however many there were."""
+    assert keeper.relay.take_interruption() is False
+    keeper.run(keeper.stood(60.0), keeper.stood(60.0))
+    assert [keeper.relay.take_interruption() for _ in range(2)] == [True, False]
+
+
 def test_a_stop_in_the_middle_of_connecting_is_no_complaint(
     keeper: Keeper, caplog: pytest.LogCaptureFixture
 ) -> None:
