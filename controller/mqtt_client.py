@@ -33,6 +33,9 @@ LARGEST_PACKET_BYTES = 16 * 1024 * 1024
 """What a broker may send us at once: the library holds a whole packet before anyone can look at
 it, and MQTT allows 256 MiB. Payloads below this are counted when they are too large."""
 
+LARGEST_REPORT_BYTES = 16 * 1024
+"""The same for a relay's connection: what a board says is tiny."""
+
 _LONGEST_LENGTH = 4
 """Bytes of a variable byte integer, MQTT 5.0 section 1.5.5."""
 
@@ -118,15 +121,17 @@ def without_properties(command: int, packet: bytearray) -> bytearray:
     return packet
 
 
-def connect_properties(broker: Broker) -> Properties | None:
-    """What a connection asks of the broker: no packet above ``LARGEST_PACKET_BYTES``.
+def connect_properties(
+    broker: Broker, largest_bytes: int = LARGEST_PACKET_BYTES
+) -> Properties | None:
+    """What a connection asks of the broker: no packet above ``largest_bytes``.
 
     MQTT 3.1.1 has no words for it; there the broker's own limit must do.
     """
     if broker.protocol != "5":
         return None
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+    properties.MaximumPacketSize = largest_bytes
     return properties
 
 

@@ -23,6 +23,7 @@ from controller.credentials import CredentialError
 from controller.mqtt_client import (
     FIRST_RETRY_S,
     KEEP_ALIVE_S,
+    LARGEST_REPORT_BYTES,
     LAST_RETRY_S,
     connect_properties,
     new_client,
@@ -209,6 +210,9 @@ class MqttRelay:
         """
         self._closing.set()
         self._ready = False
+        self._break_off()
+
+    def _break_off(self) -> None:
         if self._client is not None:
             _break(self._client)
 
@@ -247,6 +251,7 @@ class MqttRelay:
                 # no thread could be started, or the like: whoever ends here never comes back
                 _LOG.exception("unexpected error while connecting to %s", self._broker.host)
                 accepted = False
+                self._break_off()
             if accepted:
                 delay_s = FIRST_RETRY_S
             self._closing.wait(delay_s)
@@ -263,7 +268,7 @@ class MqttRelay:
                 self._broker.host,
                 self._broker.port,
                 keepalive=KEEP_ALIVE_S,
-                properties=connect_properties(self._broker),
+                properties=connect_properties(self._broker, LARGEST_REPORT_BYTES),
             )
         except (OSError, ValueError, CredentialError) as error:
             self._short_lived = 0  # a broker that is away takes nothing over
