@@ -149,10 +149,12 @@ def told(seen: Seen, heater: str, *, runs: bool, local: LocalTime) -> Iterator[s
         yield "The running service takes the request at its next tick and changes nothing by it."
     else:
         since = f"since {local.stamp(seen.last_s)}" if seen.last_s is not None else "here yet"
+        later = (
+            f"lifts {what}, and nothing that has come since" if what else "finds nothing to lift"
+        )
         yield (
             f"No service runs on this site, and none has written a decision {since}. One that "
-            f"starts later takes the request and lifts {what or 'nothing'} by it, and nothing "
-            "that has come since."
+            f"starts later takes the request and {later}."
         )
     if what:
         yield "A lockout whose cause stands comes back at once: see `slabtide why`."

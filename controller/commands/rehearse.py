@@ -54,7 +54,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add("--forecast", action="store_true", help="let the virtual workshop come with a weather "
         "forecast of usual skill, a new one every six hours (default: none)")  # fmt: skip
     add("--weather", type=Path, metavar="FILE.csv", help="hourly weather for the virtual workshop "
-        "(default: a typical winter that comes with it, October to April)")  # fmt: skip
+        "with the columns outdoor_c, irradiance_w_m2, wind_m_s, and time (with its offset from "
+        "UTC) or, of a typical year, month, day, hour "
+        "(default: a typical winter of Greensboro, North Carolina, October to April)")  # fmt: skip
     add("--start", type=day, default=date.fromisoformat(DEFAULT_START),
         metavar="DATE", help="first day, as 2027-01-04 (default: %(default)s)")  # fmt: skip
     add("--days", type=at_least_one, default=14, metavar="N",

@@ -232,10 +232,10 @@ def test_a_record_that_cannot_be_read_leaves_the_marks(tmp_path: Path) -> None:
         (
             Seen(frozenset({"loop_pressure"}), START_S - 3600.0),
             False,
-            ("Asked", "since 2026-01-12 06:00", "lifts loop pressure by it", "come since"),
+            ("Asked", "since 2026-01-12 06:00", "lifts loop pressure, and", "come since"),
         ),
-        (Seen(frozenset(), START_S), False, ("nothing at boiler waits", "lifts nothing by it")),
-        (Seen(frozenset()), False, ("here yet", "lifts nothing by it")),
+        (Seen(frozenset(), START_S), False, ("nothing at boiler waits", "finds nothing to lift")),
+        (Seen(frozenset()), False, ("here yet", "finds nothing to lift")),
         (Seen(frozenset(), trouble="no such disk"), False, ("cannot be read: no such disk",)),
     ],
 )
