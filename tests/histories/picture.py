@@ -32,16 +32,24 @@ class Picture:
         """What was new at this look."""
         self._cold_heard_s = -1e9
         self._frost = False
+        self._apart_before: frozenset[Role] = frozenset()
+        """Roles that the process before may have doubted, at the first look of a new one."""
+        self._looked = False
 
     def restart(self, now_s: float) -> None:
-        """A new process knows nothing yet."""
+        """A new process knows nothing yet, but what it is told to doubt."""
         self.now_s, self._frost = now_s, False
+        self._apart_before = frozenset(r for r in self.by_role if self.may_contradict(r))
+        self._looked = False
         for track in self.tracks.values():
             track.restart()
 
     def look(self, now_s: float, heard: list[Heard]) -> None:
         """Take in what was said since the last tick."""
         self.now_s, self.heard = now_s, list(heard)
+        if self._looked:
+            self._apart_before = frozenset()
+        self._looked = True
         for one in heard:
             self.tracks[one.sensor].hear(one)
             if one.role in COLD_ROLES and one.value < FROST_OFF_C:
@@ -59,7 +67,8 @@ class Picture:
     def may_contradict(self, role: Role) -> bool:
         """Whether two sensors of a role may be too far apart for either to be believed."""
         heard = [t.good.value for t in self.by_role.get(role, ()) if t.good]
-        return bool(heard) and max(heard) - min(heard) > APART_K.get(role, math.inf)
+        apart = bool(heard) and max(heard) - min(heard) > APART_K.get(role, math.inf)
+        return apart or role in self._apart_before
 
     def known(self, role: Role) -> list[float]:
         """The values that the guard must know."""
