@@ -15,7 +15,7 @@ from controller.credentials import CredentialError
 from controller.mqtt_client import FIRST_RETRY_S, LAST_RETRY_S
 from controller.records.decision import Command
 from controller.records.site import Heater
-from tests.controller.relays.fake_client import Fake, Keeper, broken, refused, silent
+from tests.controller.relays.fake_client import Fake, Keeper, Reason, broken, refused, silent
 
 OFF = Command("boiler", heat=False, sequence=8, issued_s=1_700_000_010.5, lease_s=0.0)
 
@@ -130,9 +130,24 @@ def test_a_thread_that_cannot_be_started_does_not_end_the_keeper(
     keeper: Keeper, caplog: pytest.LogCaptureFixture
 ) -> None:
     """It is told, with its trace, and tried again like a broker that is away."""
-    keeper.run(broken(RuntimeError("can't start new thread")), keeper.stood(60.0))
-    assert told(caplog) == ["unexpected error while connecting to broker.test"]
-    assert keeper.closing.pauses_s == [FIRST_RETRY_S, FIRST_RETRY_S]
+    keeper.run(*[broken(RuntimeError("can't start new thread"))] * 2, keeper.stood(60.0))
+    assert told(caplog) == ["unexpected error while connecting to broker.test"] * 2
+    assert keeper.closing.pauses_s == [FIRST_RETRY_S, 2, FIRST_RETRY_S]
+
+
+@pytest.mark.parametrize("refused", [False, True])
+def test_a_report_topic_that_the_broker_refuses_is_told(
+    keeper: Keeper, caplog: pytest.LogCaptureFixture, refused: bool
+) -> None:
+    """Without reports no ON can be sent, and somebody must know why."""
+
+    def attempt(client: Fake) -> None:
+        client.accept()
+        client.on_subscribe(client, None, 1, [Reason(0, is_failure=refused)], None)
+        client.end()
+
+    keeper.run(Fake(attempt))
+    assert [("let us listen" in text) for text in told(caplog)] == [True] * refused
 
 
 def test_an_off_that_the_broker_refuses_is_not_confirmed(
