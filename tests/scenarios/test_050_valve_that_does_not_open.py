@@ -19,7 +19,8 @@ def test_its_zone_is_cried_out_and_the_other_is_not_overheated(make_stage: MakeS
     stage.outputs["paint-valve"].stuck_open = True  # its contact: the board says shut
     stage.run(hours=30)
 
-    story = Story(stage).judge()
+    # the paint room itself is past helping: glycol, or a frost stat with a heater of its own
+    story = Story(stage).judge(but=["no freezing"])
     assert story.lowest(Role.SLAB, zone="boat-bay") > 5.0
     assert story.highest(Role.SLAB, zone="boat-bay") < 27.0
     assert story.notices()["frost_waits"] == 1
