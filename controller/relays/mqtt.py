@@ -247,8 +247,7 @@ class MqttRelay:
         while not self._closing.is_set():
             try:
                 accepted = self._connect_once()
-            except Exception:  # noqa: BLE001 - told; see below
-                # no thread could be started, or the like: whoever ends here never comes back
+            except Exception:  # noqa: BLE001 - a keeper that ends here never comes back
                 _LOG.exception("unexpected error while connecting to %s", self._broker.host)
                 accepted = False
                 self._break_off()

@@ -11,7 +11,7 @@ from paho.mqtt.properties import Properties
 
 from controller.mqtt_client import without_properties
 
-AIR, SLAB = "shed/air", "shed/slab"
+AIR, SLAB, SAYS = "shed/air", "shed/slab", "shed/heater/says"
 BOM = "\ufeff"
 
 
@@ -67,13 +67,18 @@ def test_a_sensors_message_silences_no_other(
 
 
 @WITH_PROPERTIES
-def test_a_report_ends_no_connection(relay, poison, eventually) -> None:
-    """A relay board's topic holds such a message: that is no takeover, and OFF goes out."""
-    poison("shed/heater/says", POISONS["byte order mark"])
+def test_a_report_ends_no_connection(relay, peer, poison, eventually) -> None:
+    """A relay board's topic holds such a message: that is no takeover, and reports are heard."""
+    poison(SAYS, POISONS["byte order mark"])
     relay.start()
-    eventually(lambda: relay.connected)
-    with pytest.raises(pytest.fail.Exception):
-        eventually(lambda: relay.taken_over or not relay.connected, 3.0)
+    board = peer()
+
+    def hears() -> bool:
+        board.say(SAYS, b'{"heat": false, "uptime_s": 9.0, "seq": -1}')
+        return relay.report is not None
+
+    eventually(hears, 10.0)
+    assert (relay.connected, relay.taken_over) == (True, False)
 
 
 # --- by the standard's bytes --------------------------------------------------------------------
